@@ -1,0 +1,1 @@
+"""What it means: links, multipath warnings and verdicts."""

@@ -1,0 +1,1 @@
+"""What the waves do: rays, exact paths, fields and received-power volumes."""

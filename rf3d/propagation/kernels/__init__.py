@@ -1,0 +1,1 @@
+"""Compiled inner loops; the only place that imports numba."""

@@ -1,0 +1,1 @@
+"""What transmits and listens: antennas and radios."""

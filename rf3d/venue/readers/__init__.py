@@ -1,0 +1,1 @@
+"""Files in, Scene out: one module per family of file formats."""

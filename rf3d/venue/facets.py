@@ -45,6 +45,8 @@ class Facets:
         Outline of each facet, counter-clockwise about the plane's normal.
     edge_open : (E, 2) bool
         Whether an edge is free or convex seen from the negative, positive side of the plane.
+    twin_start : (Q + 1,) int32, twins : (W,) int32
+        Facets of the same plane that may cover some of the same ground.
     """
 
     triangle_facet: IntArray
@@ -61,6 +63,8 @@ class Facets:
     edge_start: IntArray
     edges_m: FloatArray
     edge_open: BoolArray
+    twin_start: IntArray
+    twins: IntArray
 
     @property
     def count(self) -> int:
@@ -93,6 +97,8 @@ def find_facets(scene: Scene) -> Facets:
     high = np.full((facet_count, 3), -np.inf)
     np.minimum.at(low, triangle_facet, corners.min(axis=1))
     np.maximum.at(high, triangle_facet, corners.max(axis=1))
+    bounds = np.stack([low, high], axis=1)
+    twin_start, twins = _twins(bounds, plane_start, plane_facets)
     edge_start, edges, edge_open = _outlines(
         corners,
         triangle_facet,
@@ -108,7 +114,7 @@ def find_facets(scene: Scene) -> Facets:
         part=read_only(scene.triangle_part[first].astype(np.int32)),
         plane=read_only(plane),
         area_m2=read_only(np.bincount(triangle_facet, weights=0.5 * double_area, minlength=facet_count)),
-        bounds_m=read_only(np.stack([low, high], axis=1)),
+        bounds_m=read_only(bounds),
         normal=read_only(normal),
         offset_m=read_only(offset),
         plane_start=read_only(plane_start),
@@ -118,6 +124,8 @@ def find_facets(scene: Scene) -> Facets:
         edge_start=read_only(edge_start),
         edges_m=read_only(edges),
         edge_open=read_only(edge_open),
+        twin_start=read_only(twin_start),
+        twins=read_only(twins),
     )
 
 
@@ -228,3 +236,24 @@ def _outlines(
     ends = np.stack([np.where(flip[:, None], b, a), np.where(flip[:, None], a, b)], axis=1)
     edge_start, order = _group(triangle_facet[triangle], facet_count)
     return edge_start, ends[order], edge_open[order]
+
+
+def _twins(bounds: FloatArray, plane_start: IntArray, plane_facets: IntArray) -> tuple[IntArray, IntArray]:
+    """Pairs of facets in one plane whose bounding boxes share more than a border."""
+    mine, others = [], []
+    for p in np.flatnonzero(np.diff(plane_start) > 1):
+        members = plane_facets[plane_start[p] : plane_start[p + 1]]
+        low, high = bounds[members, 0], bounds[members, 1]
+        for rows in np.array_split(np.arange(len(members)), 1 + len(members) ** 2 // 2_000_000):
+            shared = np.minimum(high[rows, None], high[None]) - np.maximum(low[rows, None], low[None])
+            # Boxes of coplanar facets are flat along at most one axis; two axes must overlap in earnest.
+            overlap = (shared > -COPLANAR_M).all(axis=2) & ((shared > COPLANAR_M).sum(axis=2) >= 2)
+            a, b = np.nonzero(overlap)
+            apart = rows[a] != b
+            mine.append(members[rows[a[apart]]])
+            others.append(members[b[apart]])
+    count = len(bounds)
+    a = np.concatenate(mine) if mine else np.zeros(0, dtype=np.int32)
+    b = np.concatenate(others) if others else np.zeros(0, dtype=np.int32)
+    start, order = _group(a, count)
+    return start, b[order].astype(np.int32)

@@ -1,0 +1,138 @@
+"""The narrow waist for rays: the only file that talks to Embree and to float32.
+
+Three questions can be asked of a scene: which triangle does a ray meet first, is a segment
+blocked, and which triangles does a segment cross. Geometry never comes back from here as
+an answer; whoever needs the hit point intersects the plane in float64.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from embreex.mesh_construction import TriangleMesh
+from embreex.rtcore_scene import EmbreeScene
+
+from rf3d.errors import InputError
+from rf3d.units import BoolArray, FloatArray, IntArray
+from rf3d.venue.scene import Scene
+
+MOST_CROSSINGS = 512
+"""A segment that meets more triangles than this is taken as blocked."""
+
+
+@dataclass(frozen=True)
+class Crossings:
+    """Triangles that segments cross, in order along each segment.
+
+    Attributes
+    ----------
+    segment : (C,) int32, triangle : (C,) int32
+    distance_m : (C,) float64
+        From the segment's start, in float64 from the triangle's plane.
+    blocked : (S,) bool
+        Segments that met an opaque triangle; their list of crossings is incomplete.
+    """
+
+    segment: IntArray
+    triangle: IntArray
+    distance_m: FloatArray
+    blocked: BoolArray
+
+
+class Tracer:
+    """Rays against one scene. Thread-safe; Embree releases the interpreter while it works."""
+
+    def __init__(self, scene: Scene) -> None:
+        self._embree = EmbreeScene(robust=True)
+        corners = np.ascontiguousarray(scene.corners_m, dtype=np.float32)
+        self._mesh = TriangleMesh(self._embree, corners)
+        normal = np.cross(
+            scene.corners_m[:, 1] - scene.corners_m[:, 0], scene.corners_m[:, 2] - scene.corners_m[:, 0]
+        )
+        self._normal = normal / np.linalg.norm(normal, axis=1)[:, None]
+        self._offset = np.einsum("mi,mi->m", self._normal, scene.corners_m[:, 0])
+        # Float32 places a hit to about 1e-6 of the scene's size; a little more clears the surface.
+        self.clearance_m = max(2e-5, 4e-6 * scene.extent_m)
+        self._embree.run(np.zeros((1, 3), np.float32), np.ones((1, 3), np.float32))  # builds its tree once, here
+
+    def nearest(self, origins_m: FloatArray, directions: FloatArray) -> IntArray:
+        """First triangle met by each ray: origins and unit directions (N, 3), local; −1 where none is.
+
+        Raises
+        ------
+        InputError
+            A NaN or infinite number: the binding would answer "miss" without a word.
+        """
+        return self._embree.run(_single(origins_m), _single(directions))
+
+    def blocked(self, origins_m: FloatArray, directions: FloatArray, distances_m: FloatArray) -> BoolArray:
+        """Whether anything stands within ``distances_m`` (N,) along each ray (N, 3)."""
+        reach = np.ascontiguousarray(np.broadcast_to(distances_m, len(origins_m)), dtype=np.float32)
+        if not np.isfinite(reach).all():
+            raise _not_finite()
+        return self._embree.run(_single(origins_m), _single(directions), dists=reach, query="OCCLUDED") == 0
+
+    def crossings(self, starts_m: FloatArray, ends_m: FloatArray, opaque: BoolArray) -> Crossings:
+        """Every triangle that each segment crosses, until it meets an opaque one.
+
+        Parameters
+        ----------
+        starts_m, ends_m : (S, 3) float
+            Local coordinates. Faces within ``clearance_m`` of the start are passed over.
+        opaque : (M,) bool
+            Triangles that let nothing through.
+        """
+        count = len(starts_m)
+        span = ends_m - starts_m
+        length = np.linalg.norm(span, axis=1)
+        way = span / np.maximum(length, 1e-300)[:, None]
+        blocked = np.zeros(count, dtype=bool)
+        travelled = np.full(count, self.clearance_m)
+        active = np.flatnonzero(length > 2 * self.clearance_m)
+        segments, triangles, distances = [], [], []
+        for _ in range(MOST_CROSSINGS):
+            if len(active) == 0:
+                break
+            origin = starts_m[active] + travelled[active, None] * way[active]
+            answer = self._embree.run(_single(origin), _single(way[active]), output=1)
+            reach = travelled[active] + answer["tfar"]
+            hit = (answer["primID"] >= 0) & (reach < length[active])
+            active, reach, triangle = active[hit], reach[hit], answer["primID"][hit]
+            stopped = opaque[triangle]
+            cosine = np.einsum("si,si->s", self._normal[triangle], way[active])
+            numerator = self._offset[triangle] - np.einsum("si,si->s", self._normal[triangle], starts_m[active])
+            flat = np.abs(cosine) < 1e-7  # a ray in the plane of the face: Embree's distance is as good as any
+            exact = np.where(flat, reach, numerator / np.where(flat, 1.0, cosine))
+            segments.append(active)
+            triangles.append(triangle)
+            distances.append(exact)
+            blocked[active[stopped]] = True
+            travelled[active] = reach + self.clearance_m
+            active = active[~stopped]
+        blocked[active] = True
+        segment = np.concatenate(segments) if segments else np.zeros(0, dtype=np.int64)
+        triangle = np.concatenate(triangles) if triangles else np.zeros(0, dtype=np.int32)
+        distance = np.concatenate(distances) if distances else np.zeros(0)
+        order = np.lexsort((distance, segment))
+        return Crossings(
+            segment[order].astype(np.int32), triangle[order].astype(np.int32), distance[order], blocked
+        )
+
+
+@lru_cache(maxsize=4)
+def tracer_for(scene: Scene) -> Tracer:
+    """The tracer of a scene, built once; scenes are immutable, so identity is enough."""
+    return Tracer(scene)
+
+
+def _single(vectors: FloatArray) -> np.ndarray:
+    array = np.ascontiguousarray(vectors, dtype=np.float32)
+    if not np.isfinite(array).all():
+        raise _not_finite()
+    return array
+
+
+def _not_finite() -> InputError:
+    return InputError("a ray with a NaN or infinite number", "rays are finite", "check the positions in the plan")

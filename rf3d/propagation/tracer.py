@@ -48,9 +48,7 @@ class Tracer:
         self._embree = EmbreeScene(robust=True)
         corners = np.ascontiguousarray(scene.corners_m, dtype=np.float32)
         self._mesh = TriangleMesh(self._embree, corners)
-        normal = np.cross(
-            scene.corners_m[:, 1] - scene.corners_m[:, 0], scene.corners_m[:, 2] - scene.corners_m[:, 0]
-        )
+        normal = np.cross(scene.corners_m[:, 1] - scene.corners_m[:, 0], scene.corners_m[:, 2] - scene.corners_m[:, 0])
         self._normal = normal / np.linalg.norm(normal, axis=1)[:, None]
         self._offset = np.einsum("mi,mi->m", self._normal, scene.corners_m[:, 0])
         # Float32 places a hit to about 1e-6 of the scene's size; a little more clears the surface.
@@ -74,7 +72,15 @@ class Tracer:
             raise _not_finite()
         return self._embree.run(_single(origins_m), _single(directions), dists=reach, query="OCCLUDED") == 0
 
-    def crossings(self, starts_m: FloatArray, ends_m: FloatArray, opaque: BoolArray) -> Crossings:
+    def crossings(
+        self,
+        starts_m: FloatArray,
+        ends_m: FloatArray,
+        *,
+        opaque: BoolArray,
+        label: IntArray | None = None,
+        pass_over: IntArray | None = None,
+    ) -> Crossings:
         """Every triangle that each segment crosses, until it meets an opaque one.
 
         Parameters
@@ -83,6 +89,9 @@ class Tracer:
             Local coordinates. Faces within ``clearance_m`` of the start are passed over.
         opaque : (M,) bool
             Triangles that let nothing through.
+        label : (M,) int32, pass_over : (S, K) int32
+            Triangles whose label is among a segment's own ``pass_over`` are not there for that segment: the plane
+            it starts from or ends on.
         """
         count = len(starts_m)
         span = ends_m - starts_m
@@ -100,14 +109,17 @@ class Tracer:
             reach = travelled[active] + answer["tfar"]
             hit = (answer["primID"] >= 0) & (reach < length[active])
             active, reach, triangle = active[hit], reach[hit], answer["primID"][hit]
-            stopped = opaque[triangle]
+            there = np.ones(len(active), dtype=bool)
+            if label is not None and pass_over is not None:
+                there = (label[triangle][:, None] != pass_over[active]).all(axis=1)
+            stopped = opaque[triangle] & there
             cosine = np.einsum("si,si->s", self._normal[triangle], way[active])
             numerator = self._offset[triangle] - np.einsum("si,si->s", self._normal[triangle], starts_m[active])
             flat = np.abs(cosine) < 1e-7  # a ray in the plane of the face: Embree's distance is as good as any
             exact = np.where(flat, reach, numerator / np.where(flat, 1.0, cosine))
-            segments.append(active)
-            triangles.append(triangle)
-            distances.append(exact)
+            segments.append(active[there])
+            triangles.append(triangle[there])
+            distances.append(exact[there])
             blocked[active[stopped]] = True
             travelled[active] = reach + self.clearance_m
             active = active[~stopped]
@@ -116,9 +128,7 @@ class Tracer:
         triangle = np.concatenate(triangles) if triangles else np.zeros(0, dtype=np.int32)
         distance = np.concatenate(distances) if distances else np.zeros(0)
         order = np.lexsort((distance, segment))
-        return Crossings(
-            segment[order].astype(np.int32), triangle[order].astype(np.int32), distance[order], blocked
-        )
+        return Crossings(segment[order].astype(np.int32), triangle[order].astype(np.int32), distance[order], blocked)
 
 
 @lru_cache(maxsize=4)

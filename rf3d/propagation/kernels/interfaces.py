@@ -153,9 +153,7 @@ def coefficients(
 
 
 @njit(nogil=True, cache=True)
-def oblique_body(
-    walls: Walls, f: int, part: int, cos_in: float, chord_m: float
-) -> tuple[complex, complex]:
+def oblique_body(walls: Walls, f: int, part: int, cos_in: float, chord_m: float) -> tuple[complex, complex]:
     """Amplitude factors TE, TM of one face of a body whose two faces are not parallel, half its bulk loss included.
 
     Entering and leaving are each √(1 − r²), which is the same in both directions; the bulk adds

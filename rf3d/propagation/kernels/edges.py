@@ -1,0 +1,154 @@
+"""What the edges of a small facet do to its reflection: the Kirchhoff aperture factor.
+
+A facet smaller than the first Fresnel zone of its bounce is not a mirror. Its reflected
+field is the mirror's times the share of the Fresnel integral that the facet covers, here
+taken along its outline, so that closed edges (a wall meeting a floor) can be left out.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from rf3d.units import BoolArray, FloatArray
+
+ZONE_RADIUS = np.sqrt(2.0)
+"""First Fresnel zone in the scaled coordinates below: excess path λ/2."""
+_NODE, _WEIGHT = np.polynomial.legendre.leggauss(12)
+_MOST_DIRECTIONS = 64
+
+
+@njit(nogil=True, cache=True)
+def aperture_factor(
+    outline: FloatArray, is_open: BoolArray, point: FloatArray, normal: FloatArray, k_in: FloatArray, scale: float
+) -> complex:
+    """Reflected field of a facet over that of an infinite mirror, 1 when it holds its first Fresnel zone.
+
+    With x along the plane of incidence, y across, both scaled so that the excess phase is π(x² + y²)/2, the
+    Kirchhoff integral (j/2)∬exp(−jπ(x² + y²)/2) dx dy over the facet becomes, by the divergence theorem,
+    1 − (1/2π)∮exp(−jπr²/2) dφ around the reflection point. Only open edges take part.
+
+    Parameters
+    ----------
+    outline : (E, 2, 3) float64
+        Edges counter-clockwise about ``normal``; the point lies inside.
+    is_open : (E,) bool
+        Free or convex on the lit side.
+    point, normal, k_in : (3,) float64
+        Reflection point, plane normal, direction of incidence.
+    scale : float
+        √(2/λ · (1/d₁ + 1/d₂)), 1/m, with d the path lengths before and after.
+
+    Source: Fresnel–Kirchhoff diffraction in the Fresnel approximation, Born & Wolf, Principles of Optics, 7th ed., 8.7
+    (from memory); the outline form is the Maggi–Rubinowicz transformation of it, 8.9 (from memory).
+    """
+    count = len(outline)
+    if count == 0:
+        return 1.0 + 0.0j
+    cos_i = k_in[0] * normal[0] + k_in[1] * normal[1] + k_in[2] * normal[2]
+    along = np.empty(3)
+    size = 0.0
+    for i in range(3):
+        along[i] = k_in[i] - cos_i * normal[i]
+        size += along[i] * along[i]
+    size = np.sqrt(size)
+    if size < 1e-9:
+        least = 0
+        for i in range(1, 3):
+            if abs(normal[i]) < abs(normal[least]):
+                least = i
+        size = 0.0
+        for i in range(3):
+            along[i] = (1.0 if i == least else 0.0) - normal[least] * normal[i]
+            size += along[i] * along[i]
+        size = np.sqrt(size)
+    for i in range(3):
+        along[i] /= size
+    across = np.array(
+        [
+            normal[1] * along[2] - normal[2] * along[1],
+            normal[2] * along[0] - normal[0] * along[2],
+            normal[0] * along[1] - normal[1] * along[0],
+        ]
+    )
+    flat = np.empty((count, 2, 2))
+    for e in range(count):
+        for end in range(2):
+            u = 0.0
+            v = 0.0
+            for i in range(3):
+                u += (outline[e, end, i] - point[i]) * along[i]
+                v += (outline[e, end, i] - point[i]) * across[i]
+            flat[e, end, 0] = u * abs(cos_i) * scale
+            flat[e, end, 1] = v * scale
+    if least_width(flat) >= 2.0 * ZONE_RADIUS:
+        return 1.0 + 0.0j
+    total = 0.0j
+    for e in range(count):
+        if is_open[e]:
+            total += edge_integral(flat[e, 0, 0], flat[e, 0, 1], flat[e, 1, 0], flat[e, 1, 1])
+    return 1.0 - total / (2.0 * np.pi)
+
+
+@njit(nogil=True, cache=True)
+def least_width(flat: FloatArray) -> float:
+    """Smallest width of an outline (E, 2, 2), measured across the directions of its edges."""
+    count = len(flat)
+    step = max(1, count // _MOST_DIRECTIONS)
+    least = np.inf
+    for e in range(0, count, step):
+        dx, dy = flat[e, 1, 0] - flat[e, 0, 0], flat[e, 1, 1] - flat[e, 0, 1]
+        size = np.hypot(dx, dy)
+        if size == 0.0:
+            continue
+        low, high = np.inf, -np.inf
+        for other in range(count):
+            h = (flat[other, 0, 1] * dx - flat[other, 0, 0] * dy) / size
+            low, high = min(low, h), max(high, h)
+        least = min(least, high - low)
+    return least
+
+
+@njit(nogil=True, cache=True)
+def edge_integral(xa: float, ya: float, xb: float, yb: float) -> complex:
+    """∫exp(−jπr²/2) dφ along a straight edge from a to b, seen from the origin; shape of Owen's T function.
+
+    Near the foot of the perpendicular the angle itself is the variable, farther out the distance along the
+    edge is, with panels short against the phase.
+    """
+    dx, dy = xb - xa, yb - ya
+    size = np.hypot(dx, dy)
+    if size == 0.0:
+        return 0.0j
+    h = (xa * yb - ya * xb) / size  # signed distance of the edge from the origin
+    if h == 0.0:
+        return 0.0j
+    ta, tb = (xa * dx + ya * dy) / size, (xb * dx + yb * dy) / size
+    near = np.sqrt(max(0.0, 2.0 - h * h))
+    total = 0.0j
+    low, high = max(ta, -near), min(tb, near)
+    if high > low:
+        a, b = np.arctan(low / h), np.arctan(high / h)
+        for i in range(len(_NODE)):
+            r = h / np.cos(0.5 * (a + b) + 0.5 * (b - a) * _NODE[i])
+            total += 0.5 * (b - a) * _WEIGHT[i] * np.exp(-0.5j * np.pi * r * r)
+    total += _far(h, ta, min(tb, -near)) + _far(h, max(ta, near), tb)
+    return total
+
+
+@njit(nogil=True, cache=True)
+def _far(h: float, low: float, high: float) -> complex:
+    """The same along t in [low, high], away from the foot: dφ = h dt/(h² + t²)."""
+    if high <= low:
+        return 0.0j
+    turns = abs(high * high - low * low) / 4.0
+    panels = min(4096, int(turns) + 1 + int(np.log2(1.0 + (high - low))))
+    total = 0.0j
+    width = (high - low) / panels
+    for p in range(panels):
+        middle = low + (p + 0.5) * width
+        for i in range(len(_NODE)):
+            t = middle + 0.5 * width * _NODE[i]
+            r2 = h * h + t * t
+            total += 0.5 * width * _WEIGHT[i] * h / r2 * np.exp(-0.5j * np.pi * r2)
+    return total

@@ -1,0 +1,85 @@
+"""Carry a polarised field along paths: every wall passed, every bounce, in order."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, REFLECTION
+from rf3d.propagation.kernels.edges import aperture_factor
+from rf3d.propagation.kernels.interfaces import Walls, apply, coefficients, oblique_body, te_axis
+from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray
+
+
+@njit(nogil=True, cache=True)
+def carry(
+    walls: Walls,
+    emitted: ComplexArray,
+    departure: FloatArray,
+    length: FloatArray,
+    start: IntArray,
+    kind: IntArray,
+    part: IntArray,
+    depth: FloatArray,
+    distance: FloatArray,
+    point: FloatArray,
+    normal: FloatArray,
+    facet: IntArray,
+    edge_start: IntArray,
+    edges: FloatArray,
+    edge_open: BoolArray,
+) -> tuple[ComplexArray, FloatArray]:
+    """Field vectors at the end of P paths over F frequencies, spreading and phase of the length left out.
+
+    Parameters
+    ----------
+    emitted : (P, 3) complex128
+        Antenna's field vector in the direction of departure.
+    departure : (P, 3) float64, length : (P,) float64
+    start : (P + 1,) int32
+        Interactions of path p are entries ``start[p]:start[p + 1]`` of kind, part, depth, distance, point, normal, facet.
+
+    Returns
+    -------
+    field : (P, F, 3) complex128
+    cosine : (I,) float64
+        Cosine of the angle of incidence at each interaction.
+    """
+    paths, frequencies = len(length), len(walls.wavenumber)
+    field = np.empty((paths, frequencies, 3), dtype=np.complex128)
+    cosine = np.empty(len(kind))
+    te = np.empty(3)
+    k = np.empty(3)
+    k_out = np.empty(3)
+    for p in range(paths):
+        for f in range(frequencies):
+            for i in range(3):
+                field[p, f, i] = emitted[p, i]
+        k[:] = departure[p]
+        for j in range(start[p], start[p + 1]):
+            n = normal[j]
+            cos_i = te_axis(k, n, te)
+            cosine[j] = cos_i
+            if kind[j] == REFLECTION:
+                along = k[0] * n[0] + k[1] * n[1] + k[2] * n[2]
+                for i in range(3):
+                    k_out[i] = k[i] - 2.0 * along * n[i]
+                side = 1 if along < 0.0 else 0  # the lit side is the one the wave comes from
+                outline = edges[edge_start[facet[j]] : edge_start[facet[j] + 1]]
+                is_open = edge_open[edge_start[facet[j]] : edge_start[facet[j] + 1], side]
+                spread = 1.0 / max(distance[j], 1e-9) + 1.0 / max(length[p] - distance[j], 1e-9)
+                for f in range(frequencies):
+                    r_te, r_tm, _, _ = coefficients(walls, f, part[j], cos_i, depth[j])
+                    scale = np.sqrt(walls.wavenumber[f] / np.pi * spread)
+                    share = aperture_factor(outline, is_open, point[j], n, k, scale)
+                    apply(field[p, f], k, k_out, te, r_te * share, r_tm * share)
+                k[:] = k_out
+            elif kind[j] == OBLIQUE_FACE:
+                for f in range(frequencies):
+                    t_te, t_tm = oblique_body(walls, f, part[j], cos_i, depth[j])
+                    apply(field[p, f], k, k, te, t_te, t_tm)
+            else:
+                for f in range(frequencies):
+                    _, _, t_te, t_tm = coefficients(walls, f, part[j], cos_i, depth[j])
+                    apply(field[p, f], k, k, te, t_te, t_tm)
+    return field, cosine

@@ -52,9 +52,9 @@ def fields(
 ) -> Fields:
     """Evaluate paths at frequencies (F,) in hertz.
 
-    Each path gives λ/(4πL) · (E·h) · exp(−jkL): spreading over the whole length since facets are planar, E the field
-    the transmitting antenna sends carried through every interaction, h the receiving antenna's own field pattern towards
-    the arriving wave, without conjugation (reciprocity).
+    Each path gives λ/(4πL) · (E·h) · exp(−jkL): spreading over the whole length since facets are planar; E the field
+    that the transmitting antenna sends, carried through every interaction; h the receiving antenna's own field pattern
+    towards the arriving wave, without conjugation (reciprocity).
 
     Source: Friis, Proc. IRE 34 (1946) 254 (from memory); ITU-R P.2040-3 for the interactions.
     """

@@ -78,12 +78,30 @@ class PathSet:
         bounce = np.concatenate([[0], np.cumsum(self.kind == REFLECTION)])
         return (bounce[self.start[1:]] - bounce[self.start[:-1]]).astype(np.int32)
 
+    @property
+    def path_of_interaction(self) -> IntArray:
+        """Path that each interaction belongs to, (I,)."""
+        return np.repeat(np.arange(self.count), np.diff(self.start)).astype(np.int32)
+
+    def take(self, chosen: IntArray) -> PathSet:
+        """The paths with numbers ``chosen`` (K,), in that order."""
+        lengths = np.diff(self.start)[chosen]
+        start = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int32)
+        rows = np.repeat(self.start[:-1][chosen] - start[:-1], lengths) + np.arange(start[-1])
+        return PathSet(
+            transmitter=self.transmitter[chosen], receiver=self.receiver[chosen], length_m=self.length_m[chosen],
+            departure=self.departure[chosen], arrival=self.arrival[chosen], start=start, kind=self.kind[rows],
+            facet=self.facet[rows], part=self.part[rows], depth_m=self.depth_m[rows],
+            distance_m=self.distance_m[rows], point_m=self.point_m[rows], exhaustive_order=self.exhaustive_order,
+        )  # fmt: skip
+
 
 class Setting(NamedTuple):
     """A scene made ready for path finding; see ``prepare``."""
 
     scene: Scene
     facets: Facets
+    surfaces: tuple[Surface, ...]
     tracer: Tracer
     planes: Planes
     bodies: Bodies
@@ -99,7 +117,13 @@ def prepare(scene: Scene, facets: Facets, surfaces: tuple[Surface, ...], *, opaq
         Parts that let nothing through (``kernels.interfaces.opaque_parts``).
     """
     return Setting(
-        scene, facets, tracer_for(scene), make_planes(scene, facets), make_bodies(scene, facets, surfaces), opaque
+        scene,
+        facets,
+        surfaces,
+        tracer_for(scene),
+        make_planes(scene, facets),
+        make_bodies(scene, facets, surfaces),
+        opaque,
     )
 
 
@@ -212,7 +236,7 @@ def find_paths(
     rays: int,
     seed: int,
     jobs: Jobs,
-) -> PathSet:
+) -> tuple[PathSet, list[IntArray]]:
     """All paths between T transmitters and R receivers, local coordinates.
 
     Parameters
@@ -223,15 +247,24 @@ def find_paths(
     max_reflections : int
     rays : int
         Rays per transmitter that look for candidates where the tree of images is too large.
+
+    Returns
+    -------
+    paths : PathSet
+    sequences : list of (N, D) int32
+        Candidates of each transmitter, for asking again about a receiver that moved a little (``refine``).
     """
-    pieces = []
+    pieces: list[PathSet] = []
+    candidates: list[IntArray] = []
     for t, source in enumerate(transmitters_m):
         if not linked[t].any():
+            candidates.append(np.full((1, max(max_reflections, 1)), -1, dtype=np.int32))
             continue
         sequences = find_sequences(setting, source, max_reflections=max_reflections, rays=rays, seed=seed, jobs=jobs)
+        candidates.append(sequences)
         mine = np.flatnonzero(linked[t])
         pieces.append(refine(setting, source, receivers_m[mine], sequences=sequences, jobs=jobs, labels=(t, mine)))
-    return join(pieces, exhaustive_order(setting.facets.plane_count, max_reflections))
+    return join(pieces, exhaustive_order(setting.facets.plane_count, max_reflections)), candidates
 
 
 def refine(
@@ -314,6 +347,8 @@ def _assemble(
     bounce_path, bounce = np.nonzero(facet >= 0)
     into = way[np.searchsorted(path, bounce_path) + bounce]
     bounce_facet = facet[bounce_path, bounce]
+    bounce_point = corner[bounce_path, bounce + 1]
+    behind = _depth_behind(setting, bounce_point, into, bounce_facet, bad[bounce_path])
     rows = {
         "path": np.concatenate([path[wall_leg], bounce_path]),
         "distance": np.concatenate(
@@ -322,9 +357,7 @@ def _assemble(
         "kind": np.concatenate([kind, np.full(len(bounce_path), REFLECTION, dtype=np.int32)]),
         "facet": np.concatenate([wall_facet, bounce_facet]),
         "part": np.concatenate([part, facets.part[bounce_facet]]),
-        "depth": np.concatenate(
-            [wall_depth, _depth_behind(setting, corner[bounce_path, bounce + 1], into, bounce_facet, bad[bounce_path])]
-        ),
+        "depth": np.concatenate([wall_depth, behind]),
         "point": np.concatenate(
             [starts[wall_leg] + distance[:, None] * way[wall_leg], corner[bounce_path, bounce + 1]]
         ),

@@ -37,7 +37,7 @@ def carry(
         Antenna's field vector in the direction of departure.
     departure : (P, 3) float64, length : (P,) float64
     start : (P + 1,) int32
-        Interactions of path p are entries ``start[p]:start[p + 1]`` of kind, part, depth, distance, point, normal, facet.
+        Interactions of path p are entries ``start[p]:start[p + 1]`` of the per-interaction arrays that follow.
 
     Returns
     -------

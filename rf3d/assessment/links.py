@@ -1,0 +1,335 @@
+"""What each link delivers: power, margin, fading, echoes, and how likely it is to hold.
+
+A link is a transmitter and a receiver that share a radio. Its numbers come from its traced
+paths alone; the fading is sampled from those paths over a wavelength-sized neighbourhood,
+the radio's channels and the tolerance of the drawing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from rf3d.jobs import batch_generator
+from rf3d.propagation.fields import fields
+from rf3d.propagation.kernels.crossings import REFLECTION
+from rf3d.propagation.paths import PathSet, Setting
+from rf3d.radio.radios import Receiver, Transmitter
+from rf3d.units import (
+    SPEED_OF_LIGHT_M_S,
+    ComplexArray,
+    FloatArray,
+    azimuth_elevation,
+    from_db,
+    to_db,
+    wavelength_m,
+)
+
+Verdict = Literal["solid", "workable", "fragile", "lost"]
+ALLOWANCE_DB = 10.0
+"""Kept in hand before a survey; common practice, no source."""
+VERDICT_CHANCES: tuple[tuple[Verdict, float], ...] = (("solid", 0.999), ("workable", 0.99), ("fragile", 0.90))
+"""Least chance of holding for each verdict; below the last a link is lost. The project's own definition."""
+VERDICT_DEFINITION = (
+    "chance of holding: share of spots within a wavelength and of channels where the power stays above the "
+    f"receiver's sensitivity with {ALLOWANCE_DB:.0f} dB in hand; "
+    + ", ".join(f"{name} from {100 * least:g} %" for name, least in VERDICT_CHANCES)
+    + ", lost below"
+)
+NEIGHBOURHOOD_SAMPLES = 512
+ECHO_FLOOR_DB = 20.0
+"""Paths weaker than this below the strongest are left out of the second delay spread."""
+
+
+@dataclass(frozen=True, eq=False)
+class Link:
+    """One link and its P paths, strongest first.
+
+    Attributes
+    ----------
+    transmitter, receiver : str
+    centre_hz, sensitivity_dbm, bandwidth_hz : float
+    mean_power_dbm : float
+        Powers of the paths added, at the centre frequency; −inf without a path.
+    centre_power_dbm : float
+        Paths added with their phase, at the centre frequency.
+    channels_hz, channel_power_dbm : (F,) float64
+    fade_power_dbm : float
+        The 1 % point of ``fading_samples``.
+    chance : float
+        Share of the samples that hold; see VERDICT_DEFINITION.
+    rice_k_db : float or None
+        None for fewer than two paths.
+    rms_delay_spread_s, rms_delay_spread_20db_s : float
+    paths : PathSet
+    path_power_dbm, path_phase_rad : (P,) float64
+    incidence_cos : (I,) float64
+    """
+
+    transmitter: str
+    receiver: str
+    centre_hz: float
+    bandwidth_hz: float
+    sensitivity_dbm: float
+    mean_power_dbm: float
+    centre_power_dbm: float
+    channels_hz: FloatArray
+    channel_power_dbm: FloatArray
+    fade_power_dbm: float
+    chance: float
+    rice_k_db: float | None
+    rms_delay_spread_s: float
+    rms_delay_spread_20db_s: float
+    paths: PathSet
+    path_power_dbm: FloatArray
+    path_phase_rad: FloatArray
+    incidence_cos: FloatArray
+
+    @property
+    def margin_db(self) -> float:
+        """Mean power over the sensitivity, on clean air."""
+        return self.mean_power_dbm - self.sensitivity_dbm
+
+    @property
+    def fade_margin_db(self) -> float:
+        """The 1 % point over the sensitivity."""
+        return self.fade_power_dbm - self.sensitivity_dbm
+
+    @property
+    def fade_depth_db(self) -> float:
+        """How far the 1 % point lies below the mean; NaN without a path."""
+        return self.mean_power_dbm - self.fade_power_dbm if np.isfinite(self.mean_power_dbm) else np.nan
+
+    @property
+    def coherence_bandwidth_hz(self) -> float:
+        """1/(5σ), where the correlation over frequency is about one half; inf for a single path.
+
+        Source: Rappaport, Wireless Communications, 2nd ed., Eq. 5.39 (from memory).
+        """
+        return 1.0 / (5.0 * self.rms_delay_spread_s) if self.rms_delay_spread_s > 0 else np.inf
+
+    @property
+    def verdict(self) -> Verdict:
+        """The word for ``chance``; see VERDICT_DEFINITION."""
+        for name, least in VERDICT_CHANCES:
+            if self.chance >= least:
+                return name
+        return "lost"
+
+
+def evaluate(
+    setting: Setting,
+    paths: PathSet,
+    *,
+    transmitter: Transmitter,
+    receiver: Receiver,
+    seed: int,
+    position_tolerance_m: float,
+) -> Link:
+    """Numbers of one link from its paths (all of ``paths`` belong to it).
+
+    Parameters
+    ----------
+    seed : int
+        Of the neighbourhood's sample points; the same seed compares like with like.
+    position_tolerance_m : float
+        Standard deviation of every surface's position along its normal.
+    """
+    radio = transmitter.radio
+    here = paths.take(np.arange(paths.count))
+    own = PathSet(
+        **{**here.__dict__, "transmitter": np.zeros_like(here.transmitter), "receiver": np.zeros_like(here.receiver)}
+    )
+    frequencies = np.append(radio.channels_hz, radio.centre_hz)
+    answer = fields(
+        own,
+        setting.facets,
+        surfaces=setting.surfaces,
+        transmitters=(transmitter,),
+        receivers=(receiver,),
+        frequencies_hz=frequencies,
+    )
+    order = np.argsort(-np.abs(answer.amplitude[:, -1]), kind="stable")
+    amplitude = answer.amplitude[order]
+    rows = own.take(order)
+    cosine = answer.incidence_cos[
+        np.repeat(own.start[:-1][order] - rows.start[:-1], np.diff(rows.start)) + np.arange(rows.start[-1])
+    ]
+    sent_dbm = transmitter.power_dbm - transmitter.cable_loss_db - receiver.cable_loss_db
+    power = np.abs(amplitude[:, -1]) ** 2
+    samples = fading_samples(
+        setting,
+        rows,
+        amplitude[:, :-1],
+        receiver_m=setting.scene.to_local(receiver.position_m),
+        centre_hz=radio.centre_hz,
+        incidence_cos=cosine,
+        position_tolerance_m=position_tolerance_m,
+        generator=batch_generator(seed, 2),
+    )
+    needed = from_db(radio.sensitivity_dbm + ALLOWANCE_DB - sent_dbm)
+    return Link(
+        transmitter=transmitter.name,
+        receiver=receiver.name,
+        centre_hz=radio.centre_hz,
+        bandwidth_hz=radio.bandwidth_hz,
+        sensitivity_dbm=radio.sensitivity_dbm,
+        mean_power_dbm=float(to_db(power.sum()) + sent_dbm),
+        centre_power_dbm=float(to_db(abs(amplitude[:, -1].sum()) ** 2) + sent_dbm),
+        channels_hz=radio.channels_hz,
+        channel_power_dbm=to_db(np.abs(amplitude[:, :-1].sum(axis=0)) ** 2) + sent_dbm,
+        fade_power_dbm=float(to_db(np.percentile(samples, 1.0)) + sent_dbm),
+        chance=float(np.mean(samples >= needed)),
+        rice_k_db=rice_k_db(power),
+        rms_delay_spread_s=rms_delay_spread_s(rows.length_m, power),
+        rms_delay_spread_20db_s=rms_delay_spread_s(
+            rows.length_m, np.where(power >= power.max(initial=0.0) * from_db(-ECHO_FLOOR_DB), power, 0.0)
+        ),
+        paths=rows,
+        path_power_dbm=to_db(power) + sent_dbm,
+        path_phase_rad=np.angle(amplitude[:, -1]),
+        incidence_cos=cosine,
+    )
+
+
+def rice_k_db(path_power: FloatArray) -> float | None:
+    """Rice factor matched by moments to paths (P,) of random phase; None for fewer than two paths.
+
+    The power of paths with random phases has variance (ΣP)² − ΣP²; a Rice law has mean² · (1 − (K/(1 + K))²); so
+    K/(1 + K) = √ΣP² / ΣP.
+
+    Source: moment method of Greenstein, Michelson & Erceg, IEEE Comm. Letters 3 (1999) 175 (from memory).
+    """
+    total = path_power.sum()
+    if np.count_nonzero(path_power) < 2 or total == 0:
+        return None
+    ratio = np.sqrt((path_power**2).sum()) / total
+    return float(to_db(ratio / (1.0 - ratio))) if ratio < 1.0 else None
+
+
+def rms_delay_spread_s(length_m: FloatArray, power: FloatArray) -> float:
+    """Square root of the second central moment of delay, weighted by power (P,); 0 without a path.
+
+    Source: Rappaport, Wireless Communications, 2nd ed., Eqs. 5.35–5.37 (from memory).
+    """
+    total = power.sum()
+    if total == 0:
+        return 0.0
+    delay = length_m / SPEED_OF_LIGHT_M_S
+    mean = (power * delay).sum() / total
+    return float(np.sqrt((power * (delay - mean) ** 2).sum() / total))
+
+
+def fading_samples(
+    setting: Setting,
+    paths: PathSet,
+    amplitude: ComplexArray,
+    *,
+    receiver_m: FloatArray,
+    centre_hz: float,
+    incidence_cos: FloatArray,
+    position_tolerance_m: float,
+    generator: np.random.Generator,
+) -> FloatArray:
+    """Received power ratio at S spots near the receiver on F channels, (S, F).
+
+    Every path is a plane wave near the receiver: a shift Δr turns its phase by k·Δr. Spots fill a ball of one
+    wavelength's radius on the free side of walls. With each spot every surface is displaced along its normal by
+    ``position_tolerance_m`` times a normal deviate, which lengthens a bounce by 2·cosθ·δ.
+
+    Parameters
+    ----------
+    amplitude : (P, F) complex128
+    receiver_m : (3,) float64, local
+    incidence_cos : (I,) float64
+    """
+    if paths.count == 0:
+        return np.zeros((1, amplitude.shape[1]))
+    radius = wavelength_m(centre_hz)
+    way = generator.normal(size=(NEIGHBOURHOOD_SAMPLES, 3))
+    way /= np.linalg.norm(way, axis=1)[:, None]
+    reach = radius * np.cbrt(generator.random(NEIGHBOURHOOD_SAMPLES))
+    walled = setting.tracer.blocked(np.broadcast_to(receiver_m, way.shape), way, reach)
+    # The receiver's own spot is always one of them, so that a boxed-in receiver still has an answer.
+    shift = np.concatenate([np.zeros((1, 3)), (way * reach[:, None])[~walled]])
+    k = 2 * np.pi / radius
+    phase = k * (shift @ paths.arrival.T)
+    bounce = np.flatnonzero(paths.kind == REFLECTION)
+    if len(bounce) and position_tolerance_m > 0:
+        planes, column = np.unique(setting.facets.plane[paths.facet[bounce]], return_inverse=True)
+        lengthening = np.zeros((len(planes), paths.count))
+        np.add.at(lengthening, (column, paths.path_of_interaction[bounce]), 2.0 * incidence_cos[bounce])
+        displaced = position_tolerance_m * generator.normal(size=(len(shift), len(planes)))
+        phase -= k * (displaced @ lengthening)
+    return np.abs(np.exp(1j * phase) @ amplitude) ** 2
+
+
+def links_as_json(setting: Setting, links: tuple[Link, ...]) -> list[dict[str, Any]]:
+    """Links as plain data; the form other programs rely on. Numbers unrounded, non-finite ones None."""
+    return [_link_as_json(setting, link) for link in links]
+
+
+def finite(value: float | None) -> float | None:
+    """A float that JSON can carry: None for NaN and infinities."""
+    return None if value is None or not np.isfinite(value) else float(value)
+
+
+def _link_as_json(setting: Setting, link: Link) -> dict[str, Any]:
+    data: dict[str, Any] = {
+        "transmitter": link.transmitter,
+        "receiver": link.receiver,
+        "arrangement": "base",
+        "centre_hz": link.centre_hz,
+        "mean_power_dbm": finite(link.mean_power_dbm),
+        "centre_power_dbm": finite(link.centre_power_dbm),
+        "channels_hz": link.channels_hz.tolist(),
+        "channel_power_dbm": [finite(p) for p in link.channel_power_dbm],
+        "sensitivity_dbm": link.sensitivity_dbm,
+        "margin_db": finite(link.margin_db),
+        "fade_margin_db": finite(link.fade_margin_db),
+        "chance_of_holding": link.chance,
+        "verdict": link.verdict,
+        "air": "clean air only",
+        "rice_k_db": finite(link.rice_k_db),
+    }
+    if link.rice_k_db is None:
+        data["rice_k_reason"] = "fewer than two paths" if link.paths.count < 2 else "one path carries all the power"
+    data |= {
+        "rms_delay_spread_ns": 1e9 * link.rms_delay_spread_s,
+        "rms_delay_spread_20db_ns": 1e9 * link.rms_delay_spread_20db_s,
+        "coherence_bandwidth_hz": finite(link.coherence_bandwidth_hz),
+        "diffuse": [],
+        "paths": [_path_as_json(setting, link, p) for p in range(link.paths.count)],
+    }
+    return data
+
+
+def _path_as_json(setting: Setting, link: Link, p: int) -> dict[str, Any]:
+    paths = link.paths
+    interactions = []
+    for row in range(paths.start[p], paths.start[p + 1]):
+        interactions.append(
+            {
+                "kind": "reflection" if paths.kind[row] == REFLECTION else "transmission",
+                "surface": setting.scene.objects[paths.part[row]],
+                "facet": int(paths.facet[row]),
+                "point_m": setting.scene.to_world(paths.point_m[row]).tolist(),
+                "incidence_deg": float(np.degrees(np.arccos(min(1.0, link.incidence_cos[row])))),
+            }
+        )
+    return {
+        "interactions": interactions,
+        "length_m": float(paths.length_m[p]),
+        "delay_ns": float(1e9 * paths.length_m[p] / SPEED_OF_LIGHT_M_S),
+        "power_dbm": finite(link.path_power_dbm[p]),
+        "phase_deg": float(np.degrees(link.path_phase_rad[p])),
+        "departure": _angles(paths.departure[p]),
+        "arrival": _angles(paths.arrival[p]),
+    }
+
+
+def _angles(direction: FloatArray) -> dict[str, float]:
+    azimuth, elevation = azimuth_elevation(direction)
+    return {"azimuth_deg": float(np.degrees(azimuth)), "elevation_deg": float(np.degrees(elevation))}

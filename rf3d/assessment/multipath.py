@@ -1,0 +1,247 @@
+"""Multipath warnings: where echoes make a receiver unreliable, which surfaces throw them, and what would help.
+
+A warning is given only where reliability falls; a strong echo that does no harm is said to
+do none. Every cure offered has been tried on the traced paths and carries what it gained.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from rf3d.assessment.links import ALLOWANCE_DB, Link, evaluate
+from rf3d.assessment.places import directions, height, seen_from, spoken, towards
+from rf3d.errors import Finding
+from rf3d.jobs import Jobs
+from rf3d.propagation.kernels.crossings import REFLECTION
+from rf3d.propagation.paths import PathSet, Setting, refine
+from rf3d.radio.antennas import aim_axes, make_antenna
+from rf3d.radio.radios import Receiver, Transmitter
+from rf3d.units import FloatArray, IntArray, from_db, to_db, wavelength_m
+from rf3d.venue.surfaces import enclosing_solids
+
+STRONG_ECHO_DB = 6.0
+"""An echo within this of the strongest path is strong: it can halve the field."""
+WORTH_DB = 3.0
+"""A cure that gains less at the 1 % point is not worth a crew's time."""
+MOVES_M = (0.5, 1.0)
+
+
+@dataclass(frozen=True)
+class Culprit:
+    """A surface that throws echoes at one receiver.
+
+    Attributes
+    ----------
+    surface : str
+        Object name.
+    echo_share : float
+        Share of the power of all paths but the strongest that bounces off it.
+    power_dbm : float
+        Power of those paths.
+    point_m : (3,) float64
+        Local; where the strongest of them bounces.
+    """
+
+    surface: str
+    echo_share: float
+    power_dbm: float
+    point_m: FloatArray
+
+
+@dataclass(frozen=True)
+class Cure:
+    """A change that was tried: what to do, and by how much the 1 % point rose."""
+
+    action: str
+    gain_db: float
+
+
+@dataclass(frozen=True)
+class Trial:
+    """What is needed to try a change of one link: its ends, its candidates, and how to evaluate it."""
+
+    setting: Setting
+    transmitter: Transmitter
+    receiver: Receiver
+    sequences: IntArray
+    seed: int
+    position_tolerance_m: float
+    house_azimuth_rad: float | None
+    jobs: Jobs
+
+
+def culprits(setting: Setting, link: Link) -> list[Culprit]:
+    """Surfaces ranked by the power of the echoes that bounce off them.
+
+    An echo is every path but the strongest. A path that bounces off several surfaces counts for each.
+    """
+    paths = link.paths
+    echo_w = from_db(link.path_power_dbm)
+    echo_w[:1] = 0.0
+    total = echo_w.sum()
+    if total == 0:
+        return []
+    owner = paths.path_of_interaction
+    found: dict[str, list[int]] = {}
+    for row in np.flatnonzero((paths.kind == REFLECTION) & (owner > 0)):
+        found.setdefault(setting.scene.objects[paths.part[row]], []).append(int(row))
+    ranked = []
+    for name, rows in found.items():
+        own = np.unique(owner[rows])
+        strongest = max(rows, key=lambda row: echo_w[owner[row]])
+        power = echo_w[own].sum()
+        ranked.append(Culprit(name, float(power / total), float(to_db(power)), paths.point_m[strongest]))
+    return sorted(ranked, key=lambda c: -c.echo_share)
+
+
+def cures(trial: Trial, link: Link) -> list[Cure]:
+    """Changes that raise the 1 % point by at least 3 dB, best first; each one evaluated on exact paths."""
+    setting, tx, rx = trial.setting, trial.transmitter, trial.receiver
+    found: list[Cure] = []
+
+    def attempt(action: str, paths: PathSet, transmitter: Transmitter, receiver: Receiver) -> None:
+        changed = evaluate(
+            setting, paths, transmitter=transmitter, receiver=receiver,
+            seed=trial.seed, position_tolerance_m=trial.position_tolerance_m,
+        )  # fmt: skip
+        gain = changed.fade_power_dbm - link.fade_power_dbm
+        if not np.isfinite(link.fade_power_dbm):
+            gain = changed.fade_margin_db - ALLOWANCE_DB
+        if gain >= WORTH_DB:
+            found.append(Cure(action, float(gain)))
+
+    span = tx.position_m - rx.position_m
+    if link.paths.count:
+        if tx.antenna.pattern in ("panel", "yagi"):
+            attempt("aim the transmitter's antenna at it", link.paths, replace(tx, axes=aim_axes(-span)), rx)
+        panel = make_antenna(
+            "trial panel", pattern="panel", gain_dbi=8.5, beamwidth_deg=(60.0, 60.0), polarisation="vertical",
+            xpd_db=20.0, efficiency=0.9,
+        )  # fmt: skip
+        if rx.antenna.pattern not in ("panel", "yagi"):
+            attempt(
+                "give the receiver a small panel (60°) that looks at the transmitter",
+                link.paths, tx, replace(rx, antenna=panel, axes=aim_axes(span)),
+            )  # fmt: skip
+        turned = np.stack([rx.axes[0], rx.axes[2], -rx.axes[1]])
+        attempt("turn the receiver's antenna by 90°", link.paths, tx, replace(rx, axes=turned))
+
+    here = setting.scene.to_local(rx.position_m)
+    names, spots = [], []
+    for name, way in directions(trial.house_azimuth_rad).items():
+        for step in MOVES_M:
+            if name != "down" and not setting.tracer.blocked(here[None], way[None], np.array([step + 0.05]))[0]:
+                words = (
+                    f"raise the receiver {step:g} m"
+                    if name == "up"
+                    else f"move the receiver {step:g} m {towards(name)}"
+                )
+                names.append(words)
+                spots.append(here + step * way)
+    free = enclosing_solids(setting.scene, np.array(spots), setting.surfaces) if spots else []
+    kept = np.flatnonzero([solid is None for solid in free])
+    if len(kept):
+        source = setting.scene.to_local(tx.position_m)
+        moved = refine(
+            setting, source, np.array(spots)[kept], sequences=trial.sequences, jobs=trial.jobs, labels=(0, kept)
+        )
+        for i in kept:
+            there = moved.take(np.flatnonzero(moved.receiver == i))
+            attempt(names[i], there, tx, replace(rx, position_m=setting.scene.to_world(spots[i])))
+    return _best_of_each_kind(found)
+
+
+def _best_of_each_kind(found: list[Cure]) -> list[Cure]:
+    """The best move, and every other cure, best first: a crew wants one move, not twelve."""
+    moves = [c for c in found if c.action.startswith(("move", "raise"))]
+    rest = [c for c in found if not c.action.startswith(("move", "raise"))]
+    return sorted(rest + sorted(moves, key=lambda c: -c.gain_db)[:1], key=lambda c: -c.gain_db)
+
+
+def receiver_finding(trial: Trial, link: Link) -> Finding:
+    """What to tell the crew about one receiver, from the link that serves it best."""
+    setting, rx = trial.setting, trial.receiver
+    if link.paths.count == 0:
+        return Finding(
+            "no-path", "fail", rx.name,
+            f"no path of the studied kinds reaches it from {link.transmitter}: lost. {_advice(cures(trial, link))}",
+            None, None, "dB", _place(rx),
+        )  # fmt: skip
+    blame = culprits(setting, link)
+    named = _blame_text(trial, blame)
+    holds = f"{link.verdict}, holds with a chance of {_percent(link.chance)} on clean air only"
+    level = (
+        f"{link.margin_db:.0f} dB above its threshold on the average, {link.fade_margin_db:.0f} dB on the worst "
+        "1 in 100 spots and channels"
+    )
+    common = {"value": link.fade_margin_db, "limit": ALLOWANCE_DB, "unit": "dB", "place_m": _place(rx)}
+    if link.verdict in ("solid", "workable"):
+        if strongest_echo_db(link) >= -STRONG_ECHO_DB:
+            text = (
+                f"{holds} ({level}). Strong echo{named}; the {len(link.channels_hz)} channels and the margin "
+                "cover it; nothing to do."
+            )
+            return Finding("strong-echo-covered", "info", rx.name, text, **common)
+        return Finding("holds", "info", rx.name, f"{holds} ({level}).", **common)
+    severity = "fail" if link.verdict == "lost" else "caution"
+    weak = link.margin_db < ALLOWANCE_DB
+    code = "too-weak" if weak else "multipath-fading"
+    why = (
+        "too little power arrives" if weak
+        else f"echoes cancel the signal in places: the 1 % point is {link.fade_depth_db:.0f} dB below the mean"
+    )  # fmt: skip
+    spot_cm = 5 * round(100 * wavelength_m(link.centre_hz) / 5)
+    spot = "" if weak else f" Try ±{spot_cm} cm and keep the best."
+    text = f"heard from {link.transmitter}: {holds} ({level}); {why}. Echo{named}.{spot} {_advice(cures(trial, link))}"
+    return Finding(code, severity, rx.name, text, **common)
+
+
+def smear_finding(link: Link) -> Finding | None:
+    """A caution where echoes are spread so far that they smear one channel."""
+    if link.coherence_bandwidth_hz >= link.bandwidth_hz:
+        return None
+    return Finding(
+        "echo-spread", "caution", link.receiver,
+        f"echoes from {link.transmitter} are spread over {1e9 * link.rms_delay_spread_s:.0f} ns (rms): the channel is "
+        "wider than what fades together, so bits may smear even at good power. Use narrower channels or a directive "
+        "antenna.",
+        link.coherence_bandwidth_hz / 1e6, link.bandwidth_hz / 1e6, "MHz",
+    )  # fmt: skip
+
+
+def strongest_echo_db(link: Link) -> float:
+    """Strongest echo relative to the strongest path; −inf for a single path."""
+    return float(link.path_power_dbm[1] - link.path_power_dbm[0]) if link.paths.count > 1 else -np.inf
+
+
+def _blame_text(trial: Trial, blame: list[Culprit]) -> str:
+    if not blame:
+        return " only through walls: no surface bounces it"
+    here = trial.setting.scene.to_local(trial.receiver.position_m)
+    said = []
+    for culprit in blame[:3]:
+        world = trial.setting.scene.to_world(culprit.point_m)
+        where = f"{seen_from(culprit.point_m - here, trial.house_azimuth_rad)}, {height(float(world[2]))}"
+        said.append(f"{spoken(culprit.surface)} ({where}; {100 * culprit.echo_share:.0f} % of the echo power)")
+    return " off " + ", ".join(said)
+
+
+def _advice(found: list[Cure]) -> str:
+    if not found:
+        return "Nothing tried here gains 3 dB; consider a second transmitter or a cable."
+    first = found[0]
+    text = f"Best of what was tried: {first.action} (+{first.gain_db:.0f} dB at the 1 % point)"
+    if len(found) > 1:
+        text += f"; or {found[1].action} (+{found[1].gain_db:.0f} dB)"
+    return text + "."
+
+
+def _percent(chance: float) -> str:
+    return "over 99.9 %" if chance > 0.999 else f"{100 * chance:.1f} %"
+
+
+def _place(receiver: Receiver) -> tuple[float, float, float]:
+    x, y, z = (float(v) for v in receiver.position_m)
+    return x, y, z

@@ -1,0 +1,284 @@
+"""Rays from one surface to the next, leaving their length in every voxel they pass.
+
+The track-length estimator needs the exact length of a ray in each voxel; this file marches
+a batch of rays to the triangles that the tracer found, in float64, and tallies on the way.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from rf3d.propagation.kernels.crossings import Bodies
+from rf3d.propagation.kernels.images import Planes, on_facet
+from rf3d.units import SPEED_OF_LIGHT_M_S, ComplexArray, FloatArray, IntArray
+
+ABSORBED, ESCAPED, ROULETTE_GAIN, ROULETTE_LOSS, CUT = range(5)
+"""Accounts of the ledger, watts per watt at the antenna."""
+NS_PER_M = 1e9 / SPEED_OF_LIGHT_M_S
+PASSED_OVER = -1
+"""Facet of a ray that met the plane it has just left: rounding, not a hit."""
+FLAT = 1e-9
+"""Cosine below which a ray lies in a plane and has no point of intersection with it."""
+
+
+class Rays(NamedTuple):
+    """Rays under way, the first ``count`` rows of each array.
+
+    Attributes
+    ----------
+    origin, direction : (N, 3) float64
+    field : (N, 3) complex128
+        Unit field vector across the direction.
+    weight, length : (N,) float64
+        Power carried, and way travelled to the origin, metres.
+    order, plane, facet : (N,) int32
+        Reflections so far; plane left last, −1 at the antenna; facet met.
+    """
+
+    origin: FloatArray
+    direction: FloatArray
+    field: ComplexArray
+    weight: FloatArray
+    length: FloatArray
+    order: IntArray
+    plane: IntArray
+    facet: IntArray
+
+
+class Box(NamedTuple):
+    """A grid for the kernels: low corner (3,), edge of a voxel, voxels along x, y and z."""
+
+    low: FloatArray
+    edge: float
+    nx: int
+    ny: int
+    nz: int
+
+
+@njit(nogil=True, cache=True)
+def move(rays: Rays, source: int, target: int) -> None:
+    """Copy a ray to another row."""
+    if source == target:
+        return
+    for a in range(3):
+        rays.origin[target, a] = rays.origin[source, a]
+        rays.direction[target, a] = rays.direction[source, a]
+        rays.field[target, a] = rays.field[source, a]
+    rays.weight[target] = rays.weight[source]
+    rays.length[target] = rays.length[source]
+    rays.order[target] = rays.order[source]
+    rays.plane[target] = rays.plane[source]
+    rays.facet[target] = rays.facet[source]
+
+
+@njit(nogil=True, cache=True)
+def facet_that_counts(planes: Planes, bodies: Bodies, facet: int, x: float, y: float, z: float) -> int:
+    """Of the facets that coincide at a point, the one that acts: a solid's face before a sheet, then the lowest."""
+    best = facet
+    for w in range(bodies.twin_start[facet], bodies.twin_start[facet + 1]):
+        other = bodies.twins[w]
+        better = bodies.solid[other] and not bodies.solid[best]
+        if bodies.solid[other] == bodies.solid[best]:
+            better = other < best
+        if better and on_facet(planes, other, x, y, z):
+            best = other
+    return best
+
+
+@njit(nogil=True, cache=True)
+def march(
+    rays: Rays,
+    count: int,
+    triangle: IntArray,
+    triangle_facet: IntArray,
+    planes: Planes,
+    bodies: Bodies,
+    box: Box,
+    source: FloatArray,
+    clearance: float,
+    tally: FloatArray,
+    ledger: FloatArray,
+) -> int:
+    """Move rays to the triangles they meet, tally those that have been reflected, drop those that escape.
+
+    Parameters
+    ----------
+    triangle : (count,) int32
+        Triangle each ray meets, −1 for none.
+    source : (3,) float64
+        The antenna, from which delays are measured.
+    tally : (voxels, 3 or more) float32
+        Weight × length in metres, the same × excess delay in ns, and × its square; further columns hold
+        weight × length of first, second, … reflections. Changed in place.
+    ledger : (5,) float64
+        Changed in place.
+
+    Returns
+    -------
+    count : int
+        Rays left, moved to the front in their old order.
+    """
+    kept = 0
+    for i in range(count):
+        ox, oy, oz = rays.origin[i, 0], rays.origin[i, 1], rays.origin[i, 2]
+        dx, dy, dz = rays.direction[i, 0], rays.direction[i, 1], rays.direction[i, 2]
+        met = triangle[i] >= 0
+        reach = np.inf
+        facet, plane = -1, -1
+        along = 0.0
+        if met:
+            facet = triangle_facet[triangle[i]]
+            plane = bodies.plane[facet]
+            n = planes.normal[plane]
+            along = n[0] * dx + n[1] * dy + n[2] * dz
+            reach = 0.0
+            if abs(along) > FLAT:
+                reach = max(0.0, (planes.offset_m[plane] - (n[0] * ox + n[1] * oy + n[2] * oz)) / along)
+        if rays.order[i] > 0:
+            walk(
+                box, ox, oy, oz, dx, dy, dz, reach, rays.weight[i], rays.length[i], source, tally, 2 + rays.order[i]
+            )  # fmt: skip
+        if not met:
+            ledger[ESCAPED] += rays.weight[i]
+            continue
+        x, y, z = ox + reach * dx, oy + reach * dy, oz + reach * dz
+        if plane == rays.plane[i] or abs(along) <= FLAT:
+            n = planes.normal[plane]
+            side = clearance if along > 0.0 else -clearance
+            x += side * n[0] + clearance * dx
+            y += side * n[1] + clearance * dy
+            z += side * n[2] + clearance * dz
+            facet = PASSED_OVER
+        else:
+            facet = facet_that_counts(planes, bodies, facet, x, y, z)
+        rays.origin[i, 0], rays.origin[i, 1], rays.origin[i, 2] = x, y, z
+        rays.length[i] += reach
+        rays.facet[i] = facet
+        move(rays, i, kept)
+        kept += 1
+    return kept
+
+
+@njit(nogil=True, cache=True)
+def walk(
+    box: Box,
+    ox: float,
+    oy: float,
+    oz: float,
+    dx: float,
+    dy: float,
+    dz: float,
+    reach: float,
+    weight: float,
+    travelled: float,
+    source: FloatArray,
+    tally: FloatArray,
+    column: int,
+) -> None:
+    """Add a segment's weight × length, and its moments of excess delay, to every voxel it crosses.
+
+    The excess delay is that of the middle of the crossing over the straight way from the antenna to there.
+
+    Source: Amanatides & Woo, A fast voxel traversal algorithm for ray tracing, Eurographics 1987 (from memory).
+    """
+    edge = box.edge
+    low_x, low_y, low_z = box.low[0], box.low[1], box.low[2]
+    entry, leave = 0.0, reach
+    # A direction without a component along an axis gets an infinite inverse: it never meets that axis's planes.
+    inv_x = 1.0 / dx if dx != 0.0 else np.inf
+    inv_y = 1.0 / dy if dy != 0.0 else np.inf
+    inv_z = 1.0 / dz if dz != 0.0 else np.inf
+    if dx != 0.0:
+        a, b = (low_x - ox) * inv_x, (low_x + box.nx * edge - ox) * inv_x
+        entry, leave = max(entry, min(a, b)), min(leave, max(a, b))
+    elif ox < low_x or ox > low_x + box.nx * edge:
+        return
+    if dy != 0.0:
+        a, b = (low_y - oy) * inv_y, (low_y + box.ny * edge - oy) * inv_y
+        entry, leave = max(entry, min(a, b)), min(leave, max(a, b))
+    elif oy < low_y or oy > low_y + box.ny * edge:
+        return
+    if dz != 0.0:
+        a, b = (low_z - oz) * inv_z, (low_z + box.nz * edge - oz) * inv_z
+        entry, leave = max(entry, min(a, b)), min(leave, max(a, b))
+    elif oz < low_z or oz > low_z + box.nz * edge:
+        return
+    if leave <= entry:
+        return
+    i = min(max(int((ox + entry * dx - low_x) / edge), 0), box.nx - 1)
+    j = min(max(int((oy + entry * dy - low_y) / edge), 0), box.ny - 1)
+    k = min(max(int((oz + entry * dz - low_z) / edge), 0), box.nz - 1)
+    up_x, up_y, up_z = dx > 0.0, dy > 0.0, dz > 0.0
+    next_x = (low_x + (i + (1 if up_x else 0)) * edge - ox) * inv_x if dx != 0.0 else np.inf
+    next_y = (low_y + (j + (1 if up_y else 0)) * edge - oy) * inv_y if dy != 0.0 else np.inf
+    next_z = (low_z + (k + (1 if up_z else 0)) * edge - oz) * inv_z if dz != 0.0 else np.inf
+    step_x, step_y, step_z = edge * abs(inv_x), edge * abs(inv_y), edge * abs(inv_z)
+    # Voxels left along each axis, and how far apart neighbours lie in the flat order.
+    left_x = box.nx - i if up_x else i + 1
+    left_y = box.ny - j if up_y else j + 1
+    left_z = box.nz - k if up_z else k + 1
+    hop_y = box.nz if up_y else -box.nz
+    hop_x = box.ny * box.nz if up_x else -box.ny * box.nz
+    hop_z = 1 if up_z else -1
+    voxel = (i * box.ny + j) * box.nz + k
+    sx, sy, sz = ox - source[0], oy - source[1], oz - source[2]
+    s2 = sx * sx + sy * sy + sz * sz
+    sd = 2.0 * (sx * dx + sy * dy + sz * dz)
+    by_order = tally.shape[1] > 3
+    at = entry
+    while True:
+        step = min(next_x, min(next_y, next_z))
+        end = min(step, leave)
+        if end > at:
+            middle = 0.5 * (at + end)
+            excess = (travelled + middle - np.sqrt(max(0.0, s2 + middle * (sd + middle)))) * NS_PER_M
+            amount = weight * (end - at)
+            moment = amount * excess
+            tally[voxel, 0] += np.float32(amount)
+            tally[voxel, 1] += np.float32(moment)
+            tally[voxel, 2] += np.float32(moment * excess)
+            if by_order:
+                tally[voxel, column] += np.float32(amount)
+            at = end
+        if step >= leave:
+            return
+        if next_x <= step:
+            next_x += step_x
+            voxel += hop_x
+            left_x -= 1
+            if left_x == 0:
+                return
+        elif next_y <= step:
+            next_y += step_y
+            voxel += hop_y
+            left_y -= 1
+            if left_y == 0:
+                return
+        else:
+            next_z += step_z
+            voxel += hop_z
+            left_z -= 1
+            if left_z == 0:
+                return
+
+
+@njit(nogil=True, cache=True)
+def fold(tally: FloatArray, sums: FloatArray) -> None:
+    """Add a batch (voxels, C) float32 to running sums (voxels, 2C − 2) float64.
+
+    Columns of the sums: the C tallies, then the squares of the power and of each listed order.
+    """
+    columns = tally.shape[1]
+    for v in range(len(tally)):
+        if tally[v, 0] == 0.0:
+            continue
+        for c in range(columns):
+            sums[v, c] += tally[v, c]
+        power = np.float64(tally[v, 0])
+        sums[v, columns] += power * power
+        for c in range(3, columns):
+            power = np.float64(tally[v, c])
+            sums[v, columns + c - 2] += power * power

@@ -1,0 +1,13 @@
+#!/usr/bin/env bash
+# Lint, types and every test, from a bare machine. Arguments are handed to pytest.
+set -euo pipefail
+cd "$(dirname "${BASH_SOURCE[0]}")/.."
+source scripts/environment.sh
+make_environment "[test]"
+say "ruff"
+.venv/bin/ruff check .
+.venv/bin/ruff format --check .
+say "mypy"
+.venv/bin/mypy
+say "pytest"
+.venv/bin/python -m pytest "$@"

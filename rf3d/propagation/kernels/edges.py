@@ -113,8 +113,8 @@ def least_width(flat: FloatArray) -> float:
 def edge_integral(xa: float, ya: float, xb: float, yb: float) -> complex:
     """∫exp(−jπr²/2) dφ along a straight edge from a to b, seen from the origin; shape of Owen's T function.
 
-    Near the foot of the perpendicular the angle itself is the variable, farther out the distance along the
-    edge is, with panels short against the phase.
+    With t along the edge and h the distance of its line, dφ = h dt/(h² + t²). Near the foot of the perpendicular
+    t = h sinh(u) makes the integrand smooth however small h is; farther out panels are short against the phase.
     """
     dx, dy = xb - xa, yb - ya
     size = np.hypot(dx, dy)
@@ -128,10 +128,13 @@ def edge_integral(xa: float, ya: float, xb: float, yb: float) -> complex:
     total = 0.0j
     low, high = max(ta, -near), min(tb, near)
     if high > low:
-        a, b = np.arctan(low / h), np.arctan(high / h)
-        for i in range(len(_NODE)):
-            r = h / np.cos(0.5 * (a + b) + 0.5 * (b - a) * _NODE[i])
-            total += 0.5 * (b - a) * _WEIGHT[i] * np.exp(-0.5j * np.pi * r * r)
+        a, b = np.arcsinh(low / h), np.arcsinh(high / h)
+        panels = int(abs(b - a)) + 1
+        width = (b - a) / panels
+        for p in range(panels):
+            for i in range(len(_NODE)):
+                cosh = np.cosh(a + (p + 0.5 + 0.5 * _NODE[i]) * width)
+                total += 0.5 * width * _WEIGHT[i] * np.exp(-0.5j * np.pi * h * h * cosh * cosh) / cosh
     total += _far(h, ta, min(tb, -near)) + _far(h, max(ta, near), tb)
     return total
 

@@ -1,0 +1,176 @@
+"""Where a ray that enters a solid comes out, and what it passes on the way.
+
+Most solids are entered and left through faces of their own; those are done here from one
+more hit of the tracer. Bodies that touch, overlap or have sheets inside are left to
+``walls_passed``, whose rows are cut off where the ray is back in the open.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, PARALLEL_COS, TOUCH_M, TRANSMISSION, Bodies
+from rf3d.propagation.kernels.images import Planes, on_facet
+from rf3d.units import BoolArray, FloatArray, IntArray
+
+CLOSED, SIMPLE, INVOLVED = range(3)
+"""Nothing gets out; left through the entered object's own face; anything else."""
+
+
+class Passages(NamedTuple):
+    """What N rays pass from entering a solid to being back in the open.
+
+    Attributes
+    ----------
+    first : (N + 1,) int64
+        Rows of ray i are ``first[i]:first[i + 1]`` of the next four; no rows, no way through.
+    kind, facet, part : (W,) int32, depth_m : (W,) float64
+        As ``walls_passed`` gives them.
+    reach_m : (N,) float64
+        From the point of entry to the point of leaving.
+    plane : (N,) int32
+        Plane left last.
+    """
+
+    first: IntArray
+    kind: IntArray
+    facet: IntArray
+    part: IntArray
+    depth_m: FloatArray
+    reach_m: FloatArray
+    plane: IntArray
+
+
+@njit(nogil=True, cache=True)
+def simple_passages(
+    planes: Planes,
+    bodies: Bodies,
+    opaque: BoolArray,
+    triangle_facet: IntArray,
+    points: FloatArray,
+    ways: FloatArray,
+    entered: IntArray,
+    triangle: IntArray,
+) -> tuple[IntArray, Passages]:
+    """Sort rays by how they leave the solid they enter, and describe the simple ones.
+
+    Parameters
+    ----------
+    opaque : (parts,) bool
+    points, ways : (N, 3) float64
+        Point of entry and unit direction.
+    entered, triangle : (N,) int32
+        Facet entered, and the triangle met next, −1 for none.
+
+    Returns
+    -------
+    state : (N,) int32
+        CLOSED, SIMPLE or INVOLVED.
+    passages : Passages
+        Two rows a ray, of which a simple pair of parallel faces uses the first; the rest have none.
+    """
+    count = len(entered)
+    state = np.full(count, CLOSED, dtype=np.int32)
+    first = np.zeros(count + 1, dtype=np.int64)
+    kind = np.empty(2 * count, dtype=np.int32)
+    facet = np.empty(2 * count, dtype=np.int32)
+    part = np.empty(2 * count, dtype=np.int32)
+    depth = np.empty(2 * count)
+    reach = np.zeros(count)
+    plane = np.full(count, -1, dtype=np.int32)
+    written = 0
+    for i in range(count):
+        first[i + 1] = written
+        if triangle[i] < 0:
+            continue
+        out = triangle_facet[triangle[i]]
+        if not bodies.solid[out] or bodies.object[out] != bodies.object[entered[i]]:
+            state[i] = INVOLVED
+            continue
+        if opaque[bodies.part[out]]:
+            continue
+        n, m = planes.normal[bodies.plane[entered[i]]], planes.normal[bodies.plane[out]]
+        d = ways[i]
+        along = m[0] * d[0] + m[1] * d[1] + m[2] * d[2]
+        gap = planes.offset_m[bodies.plane[out]] - (m[0] * points[i, 0] + m[1] * points[i, 1] + m[2] * points[i, 2])
+        if bodies.plane[out] == bodies.plane[entered[i]] or abs(along) < 1e-9 or gap / along <= 0.0:
+            continue
+        chord = gap / along
+        x, y, z = points[i, 0] + chord * d[0], points[i, 1] + chord * d[1], points[i, 2] + chord * d[2]
+        touched = False
+        for w in range(bodies.twin_start[out], bodies.twin_start[out + 1]):
+            touched = touched or on_facet(planes, bodies.twins[w], x, y, z)
+        if touched:
+            state[i] = INVOLVED
+            continue
+        state[i] = SIMPLE
+        reach[i], plane[i] = chord, bodies.plane[out]
+        which = min(bodies.part[entered[i]], bodies.part[out])
+        if abs(n[0] * m[0] + n[1] * m[1] + n[2] * m[2]) > PARALLEL_COS:
+            kind[written], facet[written], part[written] = TRANSMISSION, entered[i], which
+            depth[written] = chord * abs(n[0] * d[0] + n[1] * d[1] + n[2] * d[2])
+            written += 1
+        else:
+            for side in range(2):
+                kind[written], part[written], depth[written] = OBLIQUE_FACE, which, chord
+                facet[written] = entered[i] if side == 0 else out
+                written += 1
+        first[i + 1] = written
+    return state, Passages(first, kind[:written], facet[:written], part[:written], depth[:written], reach, plane)
+
+
+@njit(nogil=True, cache=True)
+def cut_off(
+    planes: Planes,
+    bodies: Bodies,
+    ways: FloatArray,
+    lead: float,
+    met_first: IntArray,
+    met_facet: IntArray,
+    met_distance: FloatArray,
+    row_first: IntArray,
+    row_kind: IntArray,
+    row_facet: IntArray,
+    row_part: IntArray,
+    row_depth: FloatArray,
+    row_distance: FloatArray,
+) -> Passages:
+    """Of the walls that long segments pass, those up to where each is back in the open.
+
+    Segments start ``lead`` metres before the face entered. Bodies that touch or overlap, and sheets in between,
+    belong to one passage; it has no rows when the body entered is not left again.
+    """
+    count = len(ways)
+    first = np.zeros(count + 1, dtype=np.int64)
+    chosen = np.empty(len(row_kind), dtype=np.int64)
+    reach = np.zeros(count)
+    plane = np.full(count, -1, dtype=np.int32)
+    written = 0
+    for i in range(count):
+        end = -1.0
+        for r in range(row_first[i], row_first[i + 1]):
+            if end < 0.0 and (row_distance[r] > 2.0 * lead or np.isnan(row_depth[r])):
+                break  # the first thing passed is not the body entered
+            if end >= 0.0 and row_distance[r] > end + TOUCH_M:
+                break
+            leaves = row_distance[r]
+            if row_kind[r] == OBLIQUE_FACE:
+                leaves += row_depth[r] if end < row_distance[r] else 0.0
+            elif not np.isnan(row_depth[r]):
+                n = planes.normal[bodies.plane[row_facet[r]]]
+                leaves += row_depth[r] / abs(n[0] * ways[i, 0] + n[1] * ways[i, 1] + n[2] * ways[i, 2])
+            end = max(end, leaves)
+            chosen[written] = r
+            written += 1
+        first[i + 1] = written
+        if end >= 0.0:
+            reach[i] = end - lead
+            nearest = np.inf
+            for c in range(met_first[i], met_first[i + 1]):
+                if abs(met_distance[c] - end) < nearest:
+                    nearest, plane[i] = abs(met_distance[c] - end), bodies.plane[met_facet[c]]
+    rows = chosen[:written]
+    return Passages(first, row_kind[rows], row_facet[rows], row_part[rows], row_depth[rows], reach, plane)

@@ -1,0 +1,208 @@
+"""One batch of rays, from the antenna until every ray is spent: the unit of Monte Carlo work.
+
+A batch is a pure function of the scene, the parameters, its number and the seed. It answers
+with a tally over voxels and a ledger that says where the emitted power went.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rf3d.propagation.kernels.branch import branch
+from rf3d.propagation.kernels.crossings import TRANSMISSION, walls_passed
+from rf3d.propagation.kernels.interfaces import Walls
+from rf3d.propagation.kernels.passage import INVOLVED, Passages, cut_off, simple_passages
+from rf3d.propagation.kernels.walk import Box, Rays, march
+from rf3d.propagation.launch import LaunchTable, launch
+from rf3d.propagation.paths import Setting
+from rf3d.radio.antennas import Antenna
+from rf3d.units import FloatArray, IntArray
+
+MOST_EVENTS = 64
+"""Surfaces a ray may meet; what it still carries then is booked as cut."""
+WEAK_SHARE = 1e-3
+"""Roulette is played below this share of the mean weight at launch."""
+
+
+@dataclass(frozen=True, eq=False)
+class Emission:
+    """What sends a batch: local position (3,), antenna, its axes (3, 3) and its launch table."""
+
+    source_m: FloatArray
+    antenna: Antenna
+    axes: FloatArray
+    table: LaunchTable
+
+
+@dataclass(frozen=True, eq=False)
+class Batch:
+    """Outcome of one batch, per watt at the antenna.
+
+    Attributes
+    ----------
+    tally : (voxels, 3 or more) float32
+        As ``kernels.walk.march`` writes it.
+    ledger : (5,) float64
+        Accounts ABSORBED, ESCAPED, ROULETTE_GAIN, ROULETTE_LOSS, CUT.
+    emitted : float
+        Sum of the launch weights.
+    segments : int
+        Stretches from surface to surface.
+    """
+
+    tally: np.ndarray
+    ledger: FloatArray
+    emitted: float
+    segments: int
+
+
+def run_batch(
+    setting: Setting,
+    walls: Walls,
+    *,
+    emission: Emission,
+    box: Box,
+    rays: int,
+    max_reflections: int,
+    columns: int,
+    generator: np.random.Generator,
+) -> Batch:
+    """Send ``rays`` rays and follow them over up to ``max_reflections`` reflections.
+
+    Parameters
+    ----------
+    walls : Walls
+        At one frequency.
+    columns : int
+        Columns of the tally: 3, or 3 + max_reflections to list the orders.
+    """
+    direction, field, weight = launch(emission.table, emission.antenna, emission.axes, rays=rays, generator=generator)
+    tally = np.zeros((box.nx * box.ny * box.nz, columns), dtype=np.float32)
+    ledger = np.zeros(5)
+    emitted = float(weight.sum())
+    weak = WEAK_SHARE * emitted / rays
+    state = Rays(
+        np.tile(emission.source_m, (rays, 1)), direction, field, weight, np.zeros(rays),
+        np.zeros(rays, dtype=np.int32), np.full(rays, -1, dtype=np.int32), np.zeros(rays, dtype=np.int32),
+    )  # fmt: skip
+    clearance = setting.tracer.clearance_m
+    triangle_facet = setting.facets.triangle_facet
+    count, segments = rays, 0
+    for _ in range(MOST_EVENTS):
+        segments += count
+        triangle = setting.tracer.nearest(state.origin[:count], state.direction[:count])
+        count = march(
+            state, count, triangle, triangle_facet, setting.planes, setting.bodies, box, emission.source_m, clearance,
+            tally, ledger,
+        )  # fmt: skip
+        passages, behind = _solids_ahead(setting, state, count)
+        count = branch(
+            state, count, generator.random((count, 2)), setting.planes, setting.bodies, walls, setting.opaque,
+            passages, behind, clearance, max_reflections, weak, ledger,
+        )  # fmt: skip
+        if count == 0:
+            break
+    ledger[4] += state.weight[:count].sum()
+    return Batch(tally, ledger, emitted, segments)
+
+
+def no_passages(count: int) -> Passages:
+    """Passages of rays that enter no solid."""
+    none = np.zeros(0, dtype=np.int32)
+    return Passages(
+        np.zeros(count + 1, dtype=np.int64), none, none, none, np.zeros(0),
+        np.zeros(count), np.full(count, -1, dtype=np.int32),
+    )  # fmt: skip
+
+
+def _solids_ahead(setting: Setting, state: Rays, count: int) -> tuple[Passages, FloatArray]:
+    """Ways through the solids that rays stand at, and the thickness behind each bounce (count,), metres."""
+    facet = state.facet[:count]
+    behind = np.full(count, np.nan)
+    at_solid = setting.bodies.solid[facet] & (facet >= 0)
+    behind[at_solid] = np.inf
+    rows = np.flatnonzero(at_solid & ~setting.opaque[setting.bodies.part[facet]])
+    if len(rows) == 0:
+        return no_passages(count), behind
+    facet, points, ways = facet[rows], state.origin[rows], state.direction[rows]
+    normal = setting.planes.normal[setting.bodies.plane[facet]]
+    inward = normal * np.sign(np.einsum("ri,ri->r", normal, ways))[:, None]
+    passages = passages_through(setting, points, ways, facet=facet, inward=inward)
+    across = passages_through(setting, points, inward, facet=facet, inward=inward)
+    entry = np.minimum(across.first[:-1], max(len(across.kind) - 1, 0))
+    slab = np.diff(across.first) > 0
+    slab[slab] = across.kind[entry[slab]] == TRANSMISSION
+    behind[rows[slab]] = across.depth_m[entry[slab]]
+    return _spread(passages, rows, count), behind
+
+
+def passages_through(
+    setting: Setting, points_m: FloatArray, ways: FloatArray, *, facet: IntArray, inward: FloatArray
+) -> Passages:
+    """What rays pass that enter solids at points (N, 3) in unit directions (N, 3).
+
+    Parameters
+    ----------
+    facet : (N,) int32
+        Facet entered.
+    inward : (N, 3) float64
+        Its unit normal, into the solid.
+    """
+    triangle_facet = setting.facets.triangle_facet
+    triangle = setting.tracer.nearest(points_m + setting.tracer.clearance_m * inward, ways)
+    state, simple = simple_passages(
+        setting.planes, setting.bodies, setting.opaque, triangle_facet, points_m, ways, facet, triangle
+    )
+    hard = np.flatnonzero(state == INVOLVED)
+    if len(hard) == 0:
+        return simple
+    return _merge(simple, _involved(setting, points_m[hard], ways[hard]), hard)
+
+
+def _involved(setting: Setting, points_m: FloatArray, ways: FloatArray) -> Passages:
+    """Passages through bodies that touch or overlap: every wall along a long segment, cut off in the open."""
+    facets = setting.facets
+    lead = 4.0 * setting.tracer.clearance_m
+    starts = points_m - lead * ways
+    ends = points_m + setting.scene.extent_m * ways
+    met = setting.tracer.crossings(starts, ends, opaque=setting.opaque[facets.part[facets.triangle_facet]])
+    first = np.searchsorted(met.segment, np.arange(len(ways) + 1)).astype(np.int64)
+    met_facet = facets.triangle_facet[met.triangle]
+    nowhere = np.full(len(ways), -1, dtype=np.int32)
+    _, row_first, kind, facet, part, depth, distance = walls_passed(
+        setting.planes, setting.bodies, starts, ends, nowhere, nowhere, first, met_facet, met.distance_m
+    )
+    return cut_off(
+        setting.planes, setting.bodies, ways, lead, first, met_facet, met.distance_m,
+        row_first, kind, facet, part, depth, distance,
+    )  # fmt: skip
+
+
+def _merge(simple: Passages, involved: Passages, hard: IntArray) -> Passages:
+    """The passages of all rays, those of rays ``hard`` taken from ``involved``."""
+    count = len(simple.reach_m)
+    reach, plane = simple.reach_m.copy(), simple.plane.copy()
+    reach[hard], plane[hard] = involved.reach_m, involved.plane
+    ray = np.concatenate([np.repeat(np.arange(count), np.diff(simple.first)), np.repeat(hard, np.diff(involved.first))])
+    order = np.argsort(ray, kind="stable")
+    first = np.searchsorted(ray[order], np.arange(count + 1)).astype(np.int64)
+
+    def joined(name: str) -> np.ndarray:
+        return np.concatenate([getattr(simple, name), getattr(involved, name)])[order]
+
+    return Passages(first, joined("kind"), joined("facet"), joined("part"), joined("depth_m"), reach, plane)
+
+
+def _spread(passages: Passages, rows: IntArray, count: int) -> Passages:
+    """The same passages, numbered among ``count`` rays of which they are rows ``rows``."""
+    length = np.zeros(count + 1, dtype=np.int64)
+    length[rows + 1] = np.diff(passages.first)
+    reach = np.zeros(count)
+    reach[rows] = passages.reach_m
+    plane = np.full(count, -1, dtype=np.int32)
+    plane[rows] = passages.plane
+    return Passages(
+        np.cumsum(length), passages.kind, passages.facet, passages.part, passages.depth_m, reach, plane
+    )  # fmt: skip

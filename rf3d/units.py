@@ -20,7 +20,7 @@ VACUUM_IMPEDANCE_OHM = 376.730_313_412
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
-IntArray = NDArray[np.int32]
+IntArray = NDArray[np.integer]
 BoolArray = NDArray[np.bool_]
 
 

@@ -15,7 +15,7 @@ TWIN_M = 0.6  # half the distance between the two planes of a main truss
 TOP_Z, BOTTOM_Z = 23.35, 20.6
 CHORD_M, WEB_M = 0.25, 0.12
 LINK_Y = (-20.0, -10.0, 0.0, 10.0, 20.0)
-CATWALK_Y, CATWALK_Z = 14.0, 19.4
+CATWALK_Y, CATWALK_Z = 14.0, 19.0
 
 
 def add_roof(m: Model, outline: np.ndarray, eaves_m: float) -> None:
@@ -33,7 +33,7 @@ def add_roof(m: Model, outline: np.ndarray, eaves_m: float) -> None:
         reach = xs[half_width(xs) > abs(y) + 0.3].max()
         m.box("purlins", STEEL, (-reach + 0.3, y - 0.05, TOP_Z + 0.16), (reach - 0.3, y + 0.05, eaves_m - GAP_M))
     for number, x in enumerate(TRUSS_X, start=1):
-        _main_truss(m, f"roof_truss_{number}", x, float(half_width(np.array(x))) - 0.4)
+        _main_truss(m, f"roof_truss_{number}", x, float(half_width(x + np.array([-0.8, 0.8])).min()) - 0.3)
     for bay, (x0, x1) in enumerate(pairwise(TRUSS_X), start=1):
         short = TWIN_M + CHORD_M / 2 + GAP_M
         for y in LINK_Y:

@@ -82,34 +82,31 @@ def conform(polygons: list[Polygon]) -> list[list[Polygon]]:
 
 def _imprint(polygon: Polygon, n: np.ndarray, segments: np.ndarray) -> list[Polygon]:
     cells = [polygon]
-    for a, b in segments:
-        along = (b - a) / np.linalg.norm(b - a)
+    for segment in segments[_lengths_inside(polygon, n, segments) > SHORT_M]:
+        along = (segment[1] - segment[0]) / np.linalg.norm(segment[1] - segment[0])
         across = np.cross(n, along)
         after: list[Polygon] = []
         for cell in cells:
-            if _length_inside(cell, n, a, b) > SHORT_M:
-                after.extend(part for part in split(cell, a, across) if part is not None)
+            if _lengths_inside(cell, n, segment[None])[0] > SHORT_M:
+                after.extend(part for part in split(cell, segment[0], across) if part is not None)
             else:
                 after.append(cell)
         cells = after
     return cells
 
 
-def _length_inside(cell: Polygon, n: np.ndarray, a: np.ndarray, b: np.ndarray) -> float:
-    """Length of segment a–b strictly inside a convex polygon of normal n."""
+def _lengths_inside(cell: Polygon, n: np.ndarray, segments: np.ndarray) -> np.ndarray:
+    """Length of each segment (S, 2, 3) strictly inside a convex polygon of normal n, (S,)."""
     inward = np.cross(n, np.roll(cell, -1, axis=0) - cell)
     inward /= np.linalg.norm(inward, axis=1)[:, None]
-    start = ((a - cell) * inward).sum(axis=1) - ON_M
-    end = ((b - cell) * inward).sum(axis=1) - ON_M
-    first, last = 0.0, 1.0
-    for h0, h1 in zip(start, end, strict=True):
-        if h0 <= 0 and h1 <= 0:
-            return 0.0
-        if h0 < 0:
-            first = max(first, h0 / (h0 - h1))
-        elif h1 < 0:
-            last = min(last, h0 / (h0 - h1))
-    return max(0.0, last - first) * float(np.linalg.norm(b - a))
+    height = np.einsum("spi,ei->spe", segments, inward) - (cell * inward).sum(axis=1) - ON_M
+    start, end = height[:, 0], height[:, 1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        crossing = start / (start - end)
+    first = np.where((start < 0) & (end > 0), crossing, 0.0).max(axis=1)
+    last = np.where((start > 0) & (end < 0), crossing, 1.0).min(axis=1)
+    share = np.where(((start <= 0) & (end <= 0)).any(axis=1), 0.0, np.maximum(last - first, 0.0))
+    return np.asarray(share * np.linalg.norm(segments[:, 1] - segments[:, 0], axis=1))
 
 
 def _share_vertices(cells: list[list[Polygon]]) -> list[list[Polygon]]:
@@ -142,30 +139,34 @@ def _with_points(cell: Polygon, points: np.ndarray) -> Polygon:
 def triangulate(polygon: Polygon) -> np.ndarray:
     """Corner indices (m, 3) of triangles that fill a convex polygon, vertices in the middle of its sides included.
 
-    Ears are clipped best shape first; a clip that would leave only points in one line is passed over.
+    Ears are clipped best shape first (the first of equals, so that rounding cannot choose); a clip that
+    would leave only points in one line is passed over.
     """
+    if len(polygon) == 3:
+        return np.array([[0, 1, 2]])
     n = normal_of(polygon)
+    u = polygon[1] - polygon[0]
+    u = u / np.linalg.norm(u)
+    flat = np.stack([polygon @ u, polygon @ np.cross(n, u)], axis=1).tolist()
+    left = sum(a[0] * b[1] - a[1] * b[0] for a, b in zip(flat, flat[1:] + flat[:1], strict=True))
     ring = list(range(len(polygon)))
     triangles = []
     while len(ring) > 3:
-        best, best_shape = -1, 0.0
+        best, best_shape, best_area = -1, 0.0, 0.0
         for k in range(len(ring)):
-            ear = polygon[[ring[k - 1], ring[k], ring[(k + 1) % len(ring)]]]
-            shape = _shape(ear, n)
-            if shape > best_shape and _has_area(polygon[ring[:k] + ring[k + 1 :]], n):
-                best, best_shape = k, shape
+            area, shape = _ear(flat[ring[k - 1]], flat[ring[k]], flat[ring[(k + 1) % len(ring)]])
+            if shape > best_shape + 1e-6 and left - area > ON_M * ON_M:
+                best, best_shape, best_area = k, shape, area
         if best < 0:
             raise ValueError(f"polygon is not convex: {polygon.tolist()}")
         triangles.append([ring[best - 1], ring[best], ring[(best + 1) % len(ring)]])
+        left -= best_area
         del ring[best]
     return np.array([*triangles, ring])
 
 
-def _shape(triangle: np.ndarray, n: np.ndarray) -> float:
-    """Twice the area over the square of the longest side: 0 for a line, 0.87 for equal sides."""
-    sides = np.roll(triangle, -1, axis=0) - triangle
-    return float(np.cross(sides[0], sides[1]) @ n) / float((sides**2).sum(axis=1).max())
-
-
-def _has_area(ring: np.ndarray, n: np.ndarray) -> bool:
-    return float(np.cross(ring, np.roll(ring, -1, axis=0)).sum(axis=0) @ n) > ON_M * ON_M
+def _ear(a: list[float], b: list[float], c: list[float]) -> tuple[float, float]:
+    """Twice the area, and that over the square of the longest side: 0 for a line, 0.87 for equal sides."""
+    sides = [(q[0] - p[0], q[1] - p[1]) for p, q in ((a, b), (b, c), (c, a))]
+    area = sides[0][0] * sides[1][1] - sides[0][1] * sides[1][0]
+    return area, area / max(x * x + y * y for x, y in sides)

@@ -231,7 +231,7 @@ def along(x: float, y: tuple[float, float], z: tuple[float, float]) -> np.ndarra
 
 
 def lifted(points: np.ndarray, rise_m: float) -> np.ndarray:
-    """Points (n, 3) moved straight up."""
+    """Points (..., 3) moved straight up."""
     return points + np.array([0.0, 0.0, rise_m])
 
 

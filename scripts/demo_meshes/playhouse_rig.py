@@ -83,7 +83,7 @@ def add_scenery(m: Model) -> None:
     m.sheet("revolve_top", "Floorboards", *top)
     for k in range(24):
         a, b = top[k], top[(k + 1) % 24]
-        m.sheet("revolve_rim", "Steel_black", a - [0, 0, height], b - [0, 0, height], b, a)
+        m.sheet("revolve_rim", "Steel_black", lifted(a, 0.02 - height), lifted(b, 0.02 - height), b, a)
     x, y = LAMP_POST
     foot = disc((x, y, height + GAP_M), 0.22, 8)
     m.loft("lamp_post_foot", "Steel_black", [foot, lifted(foot, 0.25)])

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 import trimesh
 
+from rf3d.venue.materials import catalogue
 from rf3d.venue.surfaces import inside_closed
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -22,7 +23,7 @@ NAMES = ("playhouse", "arena", "blackbox")
 TRIANGLES = {"playhouse": (3_000, 8_000), "arena": (30_000, 60_000), "blackbox": (1, 999)}
 SIZE_M = {"playhouse": (24.0, 38.0, 16.6), "arena": (90.0, 70.0, 23.83), "blackbox": (13.2, 8.0, 4.4)}
 RADIOS = {"playhouse": (4, 19), "arena": (4, 17), "blackbox": (3, 10)}
-STATES_ITS_LAYERS = {"low_e_glass", "drape_dry", "drape_wet", "metal_lath_plaster"}
+STATES_ITS_LAYERS = {name for name, material in catalogue().items() if material.thickness_m is not None}
 CLEAR_M = 0.05
 
 

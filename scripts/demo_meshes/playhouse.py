@@ -1,4 +1,4 @@
-"""A proscenium house of some 900 seats: x across (stage left positive), y = 0 the proscenium wall, stage upwards of it.
+"""A proscenium house of some 800 seats: x across (stage left positive), y = 0 the proscenium wall, stage upwards of it.
 
 Stage level is z = 0. Shell in this file, what hangs and stands in it in ``playhouse_rig``.
 """
@@ -16,8 +16,8 @@ REAR = -23.2  # rear wall of the house
 ROOF, TOWER_ROOF, WING_ROOF = 11.4, 14.2, 8.0
 TOWER = 9.0  # half width of the fly tower
 TOWER_Y = (0.0, 11.2)
-OPENING = 5.5  # half width of the proscenium opening
-OPENING_TOP = 5.6
+OPENING = 6.2  # half width of the proscenium opening
+OPENING_TOP = 6.0
 BASEMENT = -2.4
 PIT_X, PIT_Y = 6.5, -4.2
 APRON_Y = -1.2

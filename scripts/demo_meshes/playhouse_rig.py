@@ -46,19 +46,19 @@ def _grid(m: Model) -> None:
 
 
 def _flown(m: Model) -> None:
-    m.sheet("safety_curtain", "Safety_curtain_steel", *across((-6.1, 6.1), 0.35, (5.65, 11.65)))
-    m.sheet("house_curtain", "Velour_red", *across((-6.2, 6.2), 0.75, (5.9, 11.8)))
+    m.sheet("safety_curtain", "Safety_curtain_steel", *across((-6.8, 6.8), 0.35, (6.05, 12.3)))
+    m.sheet("house_curtain", "Velour_red", *across((-6.9, 6.9), 0.75, (6.25, 12.2)))
     for line, y in enumerate(LEG_LINES_Y, start=1):
-        m.sheet(f"border_{line}", "Velour_black", *across((-8.2, 8.2), y - 0.15, (5.5, 7.6)))
-        m.beam("fly_bars", "Steel_painted", ((-8.3, y - 0.15, 7.64), (8.3, y - 0.15, 7.64)), (0.05, 0.05))
-        m.beam("fly_bars", "Steel_painted", ((-8.3, y, 7.4), (8.3, y, 7.4)), (0.05, 0.05))
+        m.sheet(f"border_{line}", "Velour_black", *across((-8.5, 8.5), y - 0.15, (5.7, 7.8)))
+        m.beam("fly_bars", "Steel_painted", ((-8.6, y - 0.15, 7.84), (8.6, y - 0.15, 7.84)), (0.05, 0.05))
+        m.beam("fly_bars", "Steel_painted", ((-8.6, y, 7.4), (8.6, y, 7.4)), (0.05, 0.05))
         for side, tag in SIDES:
-            m.sheet(f"leg_{line}_{tag}", "Velour_black", *across((side * 5.9, side * 8.0), y, (0.02, 7.36)))
+            m.sheet(f"leg_{line}_{tag}", "Velour_black", *across((side * 6.3, side * 8.4), y, (0.02, 7.36)))
     for y in (1.05, 4.4, 5.1, 7.3, 8.6, 9.0):
-        m.beam("fly_bars", "Steel_painted", ((-7.5, y, 11.9), (7.5, y, 11.9)), (0.05, 0.05))
-    m.sheet("flown_gauze", "Canvas_grey", *across((-6.5, 6.5), 8.6, (8.4, 11.86)))
-    m.sheet("backcloth", "Canvas_grey", *across((-7.6, 7.6), 10.4, (0.02, 7.36)))
-    m.beam("fly_bars", "Steel_painted", ((-8.3, 10.4, 7.4), (8.3, 10.4, 7.4)), (0.05, 0.05))
+        m.beam("fly_bars", "Steel_painted", ((-7.5, y, 12.3), (7.5, y, 12.3)), (0.05, 0.05))
+    m.sheet("flown_gauze", "Canvas_grey", *across((-6.5, 6.5), 8.6, (8.4, 12.26)))
+    m.sheet("backcloth", "Canvas_grey", *across((-8.2, 8.2), 10.4, (0.02, 7.36)))
+    m.beam("fly_bars", "Steel_painted", ((-8.6, 10.4, 7.4), (8.6, 10.4, 7.4)), (0.05, 0.05))
 
 
 def _bridge(m: Model, name: str, y: float, z: float) -> None:

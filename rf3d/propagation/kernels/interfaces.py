@@ -95,7 +95,7 @@ def half_space(eps: complex, cos_i: float) -> tuple[complex, complex]:
     return (cos_i - s) / (cos_i + s), (eps * cos_i - s) / (eps * cos_i + s)
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, inline="always")  # a call that hands over the tuple costs as much as a half-space
 def coefficients(
     walls: Walls, f: int, part: int, cos_i: float, depth_m: float
 ) -> tuple[complex, complex, complex, complex]:
@@ -148,7 +148,8 @@ def coefficients(
         g_te = (r_te + g_te * twice) / d_te
         g_tm = (r_tm + g_tm * twice) / d_tm
         eps, s = eps_front, s_front
-    insertion = np.exp(1j * k0 * total * cos_i)
+    phase = k0 * total * cos_i
+    insertion = complex(np.cos(phase), np.sin(phase))
     return g_te, g_tm, t_te * insertion, t_tm * insertion
 
 

@@ -18,7 +18,7 @@ from rf3d.propagation.kernels.walk import Box, Rays, march
 from rf3d.propagation.launch import LaunchTable, launch
 from rf3d.propagation.paths import Setting
 from rf3d.radio.antennas import Antenna
-from rf3d.units import FloatArray, IntArray
+from rf3d.units import BoolArray, FloatArray, IntArray
 
 MOST_EVENTS = 64
 """Surfaces a ray may meet; what it still carries then is booked as cut."""
@@ -89,6 +89,9 @@ def run_batch(
     )  # fmt: skip
     clearance = setting.tracer.clearance_m
     triangle_facet = setting.facets.triangle_facet
+    # An opaque wall of one layer is a half-space to every digit, and quicker.
+    plain = setting.opaque & (np.diff(walls.layer_start) == 1)
+    plain_facet = np.append(plain[setting.bodies.part], False)  # the last entry answers for PASSED_OVER
     count, segments = rays, 0
     for _ in range(MOST_EVENTS):
         segments += count
@@ -97,7 +100,7 @@ def run_batch(
             state, count, triangle, triangle_facet, setting.planes, setting.bodies, box, emission.source_m, clearance,
             tally, ledger,
         )  # fmt: skip
-        passages, behind = _solids_ahead(setting, state, count)
+        passages, behind = _solids_ahead(setting, state, count, plain_facet)
         count = branch(
             state, count, generator.random((count, 2)), setting.planes, setting.bodies, walls, setting.opaque,
             passages, behind, clearance, max_reflections, weak, ledger,
@@ -117,10 +120,10 @@ def no_passages(count: int) -> Passages:
     )  # fmt: skip
 
 
-def _solids_ahead(setting: Setting, state: Rays, count: int) -> tuple[Passages, FloatArray]:
+def _solids_ahead(setting: Setting, state: Rays, count: int, plain_facet: BoolArray) -> tuple[Passages, FloatArray]:
     """Ways through the solids that rays stand at, and the thickness behind each bounce (count,), metres."""
     facet = state.facet[:count]
-    behind = np.full(count, np.nan)
+    behind = np.where(plain_facet[facet], np.inf, np.nan)
     at_solid = setting.bodies.solid[facet] & (facet >= 0)
     behind[at_solid] = np.inf
     rows = np.flatnonzero(at_solid & ~setting.opaque[setting.bodies.part[facet]])

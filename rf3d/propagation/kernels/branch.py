@@ -59,71 +59,82 @@ def branch(
     count : int
         Rays left, moved to the front in their old order.
     """
-    te = np.empty(3)
-    k_out = np.empty(3)
+    # Named here once: taking arrays out of a tuple ray by ray costs more than the arithmetic.
+    origin, direction, field = rays.origin, rays.direction, rays.field
+    weight, length, order, last_plane, facet_now = rays.weight, rays.length, rays.order, rays.plane, rays.facet
+    normal, facet_part, facet_plane, solid = planes.normal, bodies.part, bodies.plane, bodies.solid
+    first, reach_m, exit_plane = passages.first, passages.reach_m, passages.plane
+    te, n, k, k_out = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
     bounced = np.empty(3, dtype=np.complex128)
     passed = np.empty(3, dtype=np.complex128)
     kept = 0
     for i in range(count):
-        facet = rays.facet[i]
+        facet = facet_now[i]
         if facet == PASSED_OVER:
-            move(rays, i, kept)
+            if kept < i:
+                move(rays, i, kept)
             kept += 1
             continue
-        part, plane = bodies.part[facet], bodies.plane[facet]
-        k, n = rays.direction[i], planes.normal[plane]
-        along = k[0] * n[0] + k[1] * n[1] + k[2] * n[2]
-        cos_i = te_axis(k, n, te)
+        part, plane = facet_part[facet], facet_plane[facet]
+        along = 0.0
+        for a in range(3):
+            k[a], n[a] = direction[i, a], normal[plane, a]
+            along += k[a] * n[a]
+            bounced[a] = passed[a] = field[i, a]
         for a in range(3):
             k_out[a] = k[a] - 2.0 * along * n[a]
-            bounced[a] = rays.field[i, a]
-            passed[a] = rays.field[i, a]
+        cos_i = te_axis(k, n, te)
         r_te, r_tm, t_te, t_tm = coefficients(walls, 0, part, cos_i, behind_m[i])
         apply(bounced, k, k_out, te, r_te, r_tm)
-        if bodies.solid[facet] or opaque[part]:
-            through(walls, planes, bodies, passages, i, k, te, passed)
-        else:
+        back, on = _power(bounced), 0.0
+        if solid[facet]:
+            if first[i] < first[i + 1]:
+                through(walls, planes, bodies, passages, i, k, te, passed)
+                on = _power(passed)
+        elif not opaque[part]:
             apply(passed, k, k, te, t_te, t_tm)
-        back, on = _power(bounced), _power(passed)
-        weight = rays.weight[i]
-        ledger[ABSORBED] += weight * (1.0 - back - on)
-        if rays.order[i] >= most:
-            ledger[CUT] += weight * back
+            on = _power(passed)
+        ledger[ABSORBED] += weight[i] * (1.0 - back - on)
+        if order[i] >= most:
+            ledger[CUT] += weight[i] * back
             back = 0.0
         total = back + on
-        weight *= total
-        if weight <= 0.0:
+        carried = weight[i] * total
+        if carried <= 0.0:
             continue
-        if weight < weak:
-            survival = max(weight / weak, SURVIVAL)
+        if carried < weak:
+            survival = max(carried / weak, SURVIVAL)
             if chance[i, 1] >= survival:
-                ledger[ROULETTE_LOSS] += weight
+                ledger[ROULETTE_LOSS] += carried
                 continue
-            ledger[ROULETTE_GAIN] += weight / survival - weight
-            weight /= survival
+            ledger[ROULETTE_GAIN] += carried / survival - carried
+            carried /= survival
+        weight[i] = carried
         ahead = clearance if along > 0.0 else -clearance
         if chance[i, 0] * total < back:
-            rays.order[i] += 1
+            order[i] += 1
             scale = 1.0 / np.sqrt(back)
             for a in range(3):
-                rays.direction[i, a] = k_out[a]
-                rays.field[i, a] = bounced[a] * scale
-                rays.origin[i, a] -= ahead * n[a]
+                direction[i, a] = k_out[a]
+                field[i, a] = bounced[a] * scale
+                origin[i, a] -= ahead * n[a]
         else:
             scale = 1.0 / np.sqrt(on)
-            reach = passages.reach_m[i] if passages.first[i + 1] > passages.first[i] else 0.0
-            if reach > 0.0:
-                plane = passages.plane[i]
-                n = planes.normal[plane]
-                along = k[0] * n[0] + k[1] * n[1] + k[2] * n[2]
+            reach = 0.0
+            if solid[facet]:
+                reach, plane = reach_m[i], exit_plane[i]
+                along = 0.0
+                for a in range(3):
+                    n[a] = normal[plane, a]
+                    along += k[a] * n[a]
                 ahead = clearance if along > 0.0 else -clearance
             for a in range(3):
-                rays.field[i, a] = passed[a] * scale
-                rays.origin[i, a] += reach * k[a] + ahead * n[a]
-            rays.length[i] += reach
-        rays.plane[i] = plane
-        rays.weight[i] = weight
-        move(rays, i, kept)
+                field[i, a] = passed[a] * scale
+                origin[i, a] += reach * k[a] + ahead * n[a]
+            length[i] += reach
+        last_plane[i] = plane
+        if kept < i:
+            move(rays, i, kept)
         kept += 1
     return kept
 
@@ -139,10 +150,7 @@ def through(
     te: FloatArray,
     field: ComplexArray,
 ) -> None:
-    """Carry a field (3,) in place through everything that ray i passes; to nothing where there is no way."""
-    if passages.first[i] == passages.first[i + 1]:
-        for a in range(3):
-            field[a] = 0.0
+    """Carry a field (3,) in place through everything that ray i passes; in order."""
     for row in range(passages.first[i], passages.first[i + 1]):
         cos_i = te_axis(k, planes.normal[bodies.plane[passages.facet[row]]], te)
         if passages.kind[row] == OBLIQUE_FACE:
@@ -173,7 +181,7 @@ def through_all(
     te = np.empty(3)
     power = np.empty(len(ways))
     for i in range(len(ways)):
-        if passages.first[i + 1] > passages.first[i]:
+        if passages.first[i] < passages.first[i + 1]:
             through(walls, planes, bodies, passages, i, ways[i], te, field[i])
         power[i] = _power(field[i])
     return power

@@ -22,6 +22,8 @@ PASSED_OVER = -1
 """Facet of a ray that met the plane it has just left: rounding, not a hit."""
 FLAT = 1e-9
 """Cosine below which a ray lies in a plane and has no point of intersection with it."""
+_NEVER = 1e300
+_POWER, _DELAY, _DELAY_SQUARE = np.uint64(0), np.uint64(1), np.uint64(2)
 
 
 class Rays(NamedTuple):
@@ -61,8 +63,6 @@ class Box(NamedTuple):
 @njit(nogil=True, cache=True)
 def move(rays: Rays, source: int, target: int) -> None:
     """Copy a ray to another row."""
-    if source == target:
-        return
     for a in range(3):
         rays.origin[target, a] = rays.origin[source, a]
         rays.direction[target, a] = rays.direction[source, a]
@@ -121,43 +121,44 @@ def march(
     count : int
         Rays left, moved to the front in their old order.
     """
+    # Named here once: taking arrays out of a tuple ray by ray costs more than the arithmetic.
+    origin, direction, weight, length = rays.origin, rays.direction, rays.weight, rays.length
+    order, last_plane, facet_now = rays.order, rays.plane, rays.facet
+    normal, offset, facet_plane, twin_start = planes.normal, planes.offset_m, bodies.plane, bodies.twin_start
     kept = 0
     for i in range(count):
-        ox, oy, oz = rays.origin[i, 0], rays.origin[i, 1], rays.origin[i, 2]
-        dx, dy, dz = rays.direction[i, 0], rays.direction[i, 1], rays.direction[i, 2]
+        ox, oy, oz = origin[i, 0], origin[i, 1], origin[i, 2]
+        dx, dy, dz = direction[i, 0], direction[i, 1], direction[i, 2]
         met = triangle[i] >= 0
-        reach = np.inf
+        reach, along = np.inf, 0.0
         facet, plane = -1, -1
-        along = 0.0
         if met:
             facet = triangle_facet[triangle[i]]
-            plane = bodies.plane[facet]
-            n = planes.normal[plane]
-            along = n[0] * dx + n[1] * dy + n[2] * dz
+            plane = facet_plane[facet]
+            nx, ny, nz = normal[plane, 0], normal[plane, 1], normal[plane, 2]
+            along = nx * dx + ny * dy + nz * dz
             reach = 0.0
             if abs(along) > FLAT:
-                reach = max(0.0, (planes.offset_m[plane] - (n[0] * ox + n[1] * oy + n[2] * oz)) / along)
-        if rays.order[i] > 0:
-            walk(
-                box, ox, oy, oz, dx, dy, dz, reach, rays.weight[i], rays.length[i], source, tally, 2 + rays.order[i]
-            )  # fmt: skip
+                reach = max(0.0, (offset[plane] - (nx * ox + ny * oy + nz * oz)) / along)
+        if order[i] > 0:
+            walk(box, ox, oy, oz, dx, dy, dz, reach, weight[i], length[i], source, tally, 2 + order[i])
         if not met:
-            ledger[ESCAPED] += rays.weight[i]
+            ledger[ESCAPED] += weight[i]
             continue
         x, y, z = ox + reach * dx, oy + reach * dy, oz + reach * dz
-        if plane == rays.plane[i] or abs(along) <= FLAT:
-            n = planes.normal[plane]
+        if plane == last_plane[i] or abs(along) <= FLAT:
             side = clearance if along > 0.0 else -clearance
-            x += side * n[0] + clearance * dx
-            y += side * n[1] + clearance * dy
-            z += side * n[2] + clearance * dz
+            x += side * normal[plane, 0] + clearance * dx
+            y += side * normal[plane, 1] + clearance * dy
+            z += side * normal[plane, 2] + clearance * dz
             facet = PASSED_OVER
-        else:
+        elif twin_start[facet] < twin_start[facet + 1]:
             facet = facet_that_counts(planes, bodies, facet, x, y, z)
-        rays.origin[i, 0], rays.origin[i, 1], rays.origin[i, 2] = x, y, z
-        rays.length[i] += reach
-        rays.facet[i] = facet
-        move(rays, i, kept)
+        origin[i, 0], origin[i, 1], origin[i, 2] = x, y, z
+        length[i] += reach
+        facet_now[i] = facet
+        if kept < i:
+            move(rays, i, kept)
         kept += 1
     return kept
 
@@ -184,85 +185,61 @@ def walk(
 
     Source: Amanatides & Woo, A fast voxel traversal algorithm for ray tracing, Eurographics 1987 (from memory).
     """
-    edge = box.edge
+    edge, nx, ny, nz = box.edge, box.nx, box.ny, box.nz
     low_x, low_y, low_z = box.low[0], box.low[1], box.low[2]
-    entry, leave = 0.0, reach
-    # A direction without a component along an axis gets an infinite inverse: it never meets that axis's planes.
-    inv_x = 1.0 / dx if dx != 0.0 else np.inf
-    inv_y = 1.0 / dy if dy != 0.0 else np.inf
-    inv_z = 1.0 / dz if dz != 0.0 else np.inf
-    if dx != 0.0:
-        a, b = (low_x - ox) * inv_x, (low_x + box.nx * edge - ox) * inv_x
-        entry, leave = max(entry, min(a, b)), min(leave, max(a, b))
-    elif ox < low_x or ox > low_x + box.nx * edge:
-        return
-    if dy != 0.0:
-        a, b = (low_y - oy) * inv_y, (low_y + box.ny * edge - oy) * inv_y
-        entry, leave = max(entry, min(a, b)), min(leave, max(a, b))
-    elif oy < low_y or oy > low_y + box.ny * edge:
-        return
-    if dz != 0.0:
-        a, b = (low_z - oz) * inv_z, (low_z + box.nz * edge - oz) * inv_z
-        entry, leave = max(entry, min(a, b)), min(leave, max(a, b))
-    elif oz < low_z or oz > low_z + box.nz * edge:
-        return
+    # A direction without a component along an axis meets none of that axis's planes within reach.
+    inv_x = 1.0 / dx if dx != 0.0 else _NEVER
+    inv_y = 1.0 / dy if dy != 0.0 else _NEVER
+    inv_z = 1.0 / dz if dz != 0.0 else _NEVER
+    ax, bx = (low_x - ox) * inv_x, (low_x + nx * edge - ox) * inv_x
+    ay, by = (low_y - oy) * inv_y, (low_y + ny * edge - oy) * inv_y
+    az, bz = (low_z - oz) * inv_z, (low_z + nz * edge - oz) * inv_z
+    entry = max(0.0, max(min(ax, bx), max(min(ay, by), min(az, bz))))
+    # A hair inside the box, so that rounding of the last step cannot lead out of it.
+    leave = min(reach, min(max(ax, bx), min(max(ay, by), max(az, bz))) - 1e-9 * edge)
     if leave <= entry:
         return
-    i = min(max(int((ox + entry * dx - low_x) / edge), 0), box.nx - 1)
-    j = min(max(int((oy + entry * dy - low_y) / edge), 0), box.ny - 1)
-    k = min(max(int((oz + entry * dz - low_z) / edge), 0), box.nz - 1)
+    i = min(max(int((ox + entry * dx - low_x) / edge), 0), nx - 1)
+    j = min(max(int((oy + entry * dy - low_y) / edge), 0), ny - 1)
+    k = min(max(int((oz + entry * dz - low_z) / edge), 0), nz - 1)
     up_x, up_y, up_z = dx > 0.0, dy > 0.0, dz > 0.0
-    next_x = (low_x + (i + (1 if up_x else 0)) * edge - ox) * inv_x if dx != 0.0 else np.inf
-    next_y = (low_y + (j + (1 if up_y else 0)) * edge - oy) * inv_y if dy != 0.0 else np.inf
-    next_z = (low_z + (k + (1 if up_z else 0)) * edge - oz) * inv_z if dz != 0.0 else np.inf
+    next_x = (low_x + (i + (1 if up_x else 0)) * edge - ox) * inv_x
+    next_y = (low_y + (j + (1 if up_y else 0)) * edge - oy) * inv_y
+    next_z = (low_z + (k + (1 if up_z else 0)) * edge - oz) * inv_z
     step_x, step_y, step_z = edge * abs(inv_x), edge * abs(inv_y), edge * abs(inv_z)
-    # Voxels left along each axis, and how far apart neighbours lie in the flat order.
-    left_x = box.nx - i if up_x else i + 1
-    left_y = box.ny - j if up_y else j + 1
-    left_z = box.nz - k if up_z else k + 1
-    hop_y = box.nz if up_y else -box.nz
-    hop_x = box.ny * box.nz if up_x else -box.ny * box.nz
+    hop_x = ny * nz if up_x else -ny * nz
+    hop_y = nz if up_y else -nz
     hop_z = 1 if up_z else -1
-    voxel = (i * box.ny + j) * box.nz + k
+    voxel, voxels = (i * ny + j) * nz + k, len(tally)
+    # Everything about delay in nanoseconds: way so far, and the square of the straight way from the antenna.
     sx, sy, sz = ox - source[0], oy - source[1], oz - source[2]
-    s2 = sx * sx + sy * sy + sz * sz
-    sd = 2.0 * (sx * dx + sy * dy + sz * dz)
+    s2 = (sx * sx + sy * sy + sz * sz) * NS_PER_M**2
+    sd = 2.0 * (sx * dx + sy * dy + sz * dz) * NS_PER_M**2
     by_order = tally.shape[1] > 3
     at = entry
-    while True:
+    while 0 <= voxel < voxels:
         step = min(next_x, min(next_y, next_z))
         end = min(step, leave)
-        if end > at:
-            middle = 0.5 * (at + end)
-            excess = (travelled + middle - np.sqrt(max(0.0, s2 + middle * (sd + middle)))) * NS_PER_M
-            amount = weight * (end - at)
-            moment = amount * excess
-            tally[voxel, 0] += np.float32(amount)
-            tally[voxel, 1] += np.float32(moment)
-            tally[voxel, 2] += np.float32(moment * excess)
-            if by_order:
-                tally[voxel, column] += np.float32(amount)
-            at = end
+        middle = 0.5 * (at + end)
+        straight = np.sqrt(max(0.0, s2 + middle * (sd + middle * NS_PER_M**2)))
+        excess = (travelled + middle) * NS_PER_M - straight
+        amount = weight * max(end - at, 0.0)
+        moment = amount * excess
+        v = np.uint64(voxel)  # unsigned: no test for counting from the end
+        tally[v, _POWER] += np.float32(amount)
+        tally[v, _DELAY] += np.float32(moment)
+        tally[v, _DELAY_SQUARE] += np.float32(moment * excess)
+        if by_order:
+            tally[v, column] += np.float32(amount)
         if step >= leave:
             return
-        if next_x <= step:
-            next_x += step_x
-            voxel += hop_x
-            left_x -= 1
-            if left_x == 0:
-                return
-        elif next_y <= step:
-            next_y += step_y
-            voxel += hop_y
-            left_y -= 1
-            if left_y == 0:
-                return
-        else:
-            next_z += step_z
-            voxel += hop_z
-            left_z -= 1
-            if left_z == 0:
-                return
+        at = end
+        # Which axes are due cannot be foreseen, so all are asked alike: no branches.
+        due_x, due_y, due_z = next_x <= step, next_y <= step, next_z <= step
+        next_x += step_x if due_x else 0.0
+        next_y += step_y if due_y else 0.0
+        next_z += step_z if due_z else 0.0
+        voxel += (hop_x if due_x else 0) + (hop_y if due_y else 0) + (hop_z if due_z else 0)
 
 
 @njit(nogil=True, cache=True)

@@ -1,0 +1,271 @@
+"""What a plan was understood to be, before anything is traced.
+
+Is the venue the size of a venue, what is every surface taken for, does every radio stand
+where a radio can, and which numbers are used beyond what their source vouches for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from rf3d.errors import Finding
+from rf3d.plan import Plan, assign_surfaces, listed, match_surfaces
+from rf3d.radio.antennas import agreement, largest_dimension_m
+from rf3d.radio.radios import Receiver, Transmitter
+from rf3d.units import FloatArray, wavelength_m
+from rf3d.venue.facets import find_facets
+from rf3d.venue.scene import Scene
+from rf3d.venue.surfaces import Surface, enclosing_solids
+
+SMALLEST_VENUE_M, LARGEST_VENUE_M = 2.0, 1000.0
+"""Outside these the unit of the mesh is probably wrong; common practice, no source."""
+SAFETY_PURPOSES = ("pyro", "flame", "motion", "winch", "lift", "hoist", "emergency", "exit")
+"""Words of purposes that lighting control must not serve: ANSI E1.11 says so of the wired data itself."""
+
+
+@dataclass(frozen=True, eq=False)
+class Check:
+    """What was understood of a plan.
+
+    Attributes
+    ----------
+    surfaces : tuple of Surface
+        Of the assigned parts of the scene, in part order.
+    unassigned : list of str
+        Parts without a radio material.
+    facet_count : int
+    link_count : int
+        Pairs of transmitter and receiver that share a radio.
+    findings : tuple of Finding
+    """
+
+    plan: Plan
+    scene: Scene
+    surfaces: tuple[Surface, ...]
+    unassigned: list[str]
+    facet_count: int
+    link_count: int
+    findings: tuple[Finding, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain data for the JSON file."""
+        scene = self.scene
+        return {
+            "scene_digest": scene.digest,
+            "size_m": scene.size_m.tolist(),
+            "triangles": len(scene.triangles),
+            "dropped_triangles": scene.dropped_triangles,
+            "facets": self.facet_count,
+            "links": self.link_count,
+            "surfaces": [
+                {
+                    "object": surface.object,
+                    "mesh_material": surface.mesh_material,
+                    "material": surface.material.name,
+                    "thickness_m": thickness_m(surface),
+                    "half_space": surface.half_space,
+                    "body": surface.body,
+                    "decision": surface.decision,
+                    "basis": surface.material.basis,
+                    "source": surface.material.source,
+                }
+                for surface in self.surfaces
+            ],
+            "unassigned": self.unassigned,
+        }
+
+
+def thickness_m(surface: Surface) -> float | None:
+    """Thickness of a sheet, its own or its material's; None where the geometry gives it or nothing comes back."""
+    if surface.half_space or surface.body == "solid":
+        return None
+    return surface.thickness_m if surface.thickness_m is not None else surface.material.thickness_m
+
+
+def check_plan(plan: Plan, scene: Scene) -> Check:
+    """Everything a plan says that can be judged without tracing.
+
+    Raises
+    ------
+    InputError
+        As of `assign_surfaces`.
+    """
+    surfaces, unassigned = assign_surfaces(plan, scene)
+    links = [(t, r) for t in plan.transmitters for r in plan.receivers if t.radio.name == r.radio.name]
+    return Check(
+        plan=plan,
+        scene=scene,
+        surfaces=surfaces,
+        unassigned=unassigned,
+        facet_count=find_facets(scene).count,
+        link_count=len(links),
+        findings=(
+            *_size(scene),
+            *_unassigned(plan, unassigned),
+            *_idle_rows(plan, scene),
+            *plan_findings(plan, scene, surfaces),
+        ),
+    )
+
+
+def plan_findings(plan: Plan, scene: Scene, surfaces: tuple[Surface, ...]) -> list[Finding]:
+    """What is worth knowing about radios, antennas, places and materials whatever is computed from them.
+
+    Parameters
+    ----------
+    surfaces : tuple of Surface
+        Of all parts of the scene, or of those that have a material.
+    """
+    return [
+        *_purposes(plan),
+        *_places(plan, scene, surfaces),
+        *_antennas(plan),
+        *_ranges(plan, surfaces),
+        *_unlinked(plan),
+        *_near(plan),
+    ]
+
+
+def _all_radios(plan: Plan) -> list[Transmitter | Receiver]:
+    return [*plan.transmitters, *plan.receivers]
+
+
+def _size(scene: Scene) -> list[Finding]:
+    largest = float(scene.size_m.max())
+    if SMALLEST_VENUE_M <= largest <= LARGEST_VENUE_M:
+        return []
+    limit = SMALLEST_VENUE_M if largest < SMALLEST_VENUE_M else LARGEST_VENUE_M
+    message = (
+        f"the venue is {largest:.3g} m at its longest: probably the wrong unit; "
+        "set units in [venue], or export a GLB again at its true size"
+    )
+    return [Finding("venue-size", "caution", "[venue]", message, largest, limit, "m")]
+
+
+def _unassigned(plan: Plan, unassigned: list[str]) -> list[Finding]:
+    if not unassigned:
+        return []
+    message = (
+        f"no radio material on {listed(unassigned)}: links and volumes cannot be computed; "
+        f"add [[surface]] rows to {plan.path.name}"
+    )
+    return [Finding("surface-unassigned", "fail", "[[surface]]", message, float(len(unassigned)), 0.0)]
+
+
+def _idle_rows(plan: Plan, scene: Scene) -> list[Finding]:
+    used = set(match_surfaces(plan, scene))
+    findings = []
+    for index, row in enumerate(plan.surfaces):
+        if index not in used:
+            what = " of ".join(f'"{name}"' for name in (row.mesh_material, row.object) if name)
+            message = f"{what} matches nothing in the mesh that an earlier row has not taken: correct or delete the row"
+            findings.append(Finding("surface-row-idle", "caution", f"[[surface]] {index + 1}", message))
+    return findings
+
+
+def _purposes(plan: Plan) -> list[Finding]:
+    message = (
+        'the purpose is "{}": radio control of lighting carries no safety function; '
+        "use a system made and approved for it"
+    )
+    return [
+        Finding("safety-purpose", "fail", name, message.format(purpose))
+        for name, purpose in plan.purposes.items()
+        if any(word in purpose.lower() for word in SAFETY_PURPOSES)
+    ]
+
+
+def _places(plan: Plan, scene: Scene, surfaces: tuple[Surface, ...]) -> list[Finding]:
+    radios = _all_radios(plan)
+    positions = scene.to_local(np.array([radio.position_m for radio in radios]))
+    low, high = scene.bounds_m
+    beyond = np.maximum(np.maximum(low - positions, positions - high), 0.0).max(axis=1)
+    findings = []
+    for radio, distance, solid in zip(radios, beyond, _solids(scene, positions, surfaces), strict=True):
+        if distance > 0:
+            message = f"stands {distance:.3g} m outside the box round the venue: check position_m and the units"
+            code, value = "radio-outside", float(distance)
+        elif solid is not None:
+            message = f'stands inside the solid "{solid}": move it into the air unless the antenna is really in there'
+            code, value = "radio-in-solid", None
+        else:
+            continue
+        x, y, z = radio.position_m.tolist()
+        unit = "m" if value is not None else ""
+        limit = 0.0 if value is not None else None
+        findings.append(Finding(code, "caution", radio.name, message, value, limit, unit, (x, y, z)))
+    return findings
+
+
+def _solids(scene: Scene, positions: FloatArray, surfaces: tuple[Surface, ...]) -> list[str | None]:
+    """Solid round each position; None as long as a part of the scene has no material."""
+    if len(surfaces) == len(scene.parts):
+        return enclosing_solids(scene, positions, surfaces)
+    return [None] * len(positions)
+
+
+def _antennas(plan: Plan) -> list[Finding]:
+    used = {radio.antenna.name: radio.antenna for radio in _all_radios(plan)}
+    return [finding for antenna in used.values() for finding in agreement(antenna)]
+
+
+def _ranges(plan: Plan, surfaces: tuple[Surface, ...]) -> list[Finding]:
+    """Materials used outside the range their source states, once each, at the channel farthest out."""
+    radios = {place.radio.name: place.radio for place in _all_radios(plan)}.values()
+    lowest = min(radio.first_channel_hz for radio in radios)
+    highest = max(radio.last_channel_hz for radio in radios)
+    findings = []
+    for material in {surface.material.name: surface.material for surface in surfaces}.values():
+        low, high = material.valid_hz
+        if low <= lowest and highest <= high:
+            continue
+        value, limit = (lowest, low) if lowest < low else (highest, high)
+        message = (
+            f"used at {value / 1e9:.4g} GHz, where its source states {low / 1e9:g} to {high / 1e9:g} GHz: "
+            "extrapolated; a measured value would be better"
+        )
+        findings.append(Finding("material-range", "caution", material.name, message, value, limit, "Hz"))
+    return findings
+
+
+def _unlinked(plan: Plan) -> list[Finding]:
+    sending = {t.radio.name for t in plan.transmitters}
+    listening = {r.radio.name for r in plan.receivers}
+    findings = [
+        Finding("no-transmitter", "caution", r.name, f'no transmitter uses its radio "{r.radio.name}": it has no link')
+        for r in plan.receivers
+        if r.radio.name not in sending
+    ]
+    return findings + [
+        Finding("no-receiver", "info", t.name, f'no receiver uses its radio "{t.radio.name}": it has no link')
+        for t in plan.transmitters
+        if t.radio.name not in listening
+    ]
+
+
+def _near(plan: Plan) -> list[Finding]:
+    """Links shorter than max(λ, 2D²/λ), where the gain of an antenna is not yet what it is far away.
+
+    Source: IEEE Std 145-2013, far-field region, 2D²/λ.
+    """
+    findings = []
+    for t in plan.transmitters:
+        for r in plan.receivers:
+            if t.radio.name != r.radio.name:
+                continue
+            # The estimated size is a number of wavelengths, so the lowest channel needs the most room.
+            lowest = t.radio.first_channel_hz
+            size = max(largest_dimension_m(t.antenna, lowest), largest_dimension_m(r.antenna, lowest))
+            limit = max(wavelength_m(lowest), 2.0 * size**2 / wavelength_m(lowest))
+            distance = float(np.linalg.norm(t.position_m - r.position_m))
+            if distance < limit:
+                message = (
+                    f"{distance:.2g} m apart, nearer than the {limit:.2g} m from which the antennas' gain holds: "
+                    "the computed power is a rough guide"
+                )
+                where = f"{t.name} to {r.name}"
+                findings.append(Finding("near-antenna", "caution", where, message, distance, limit, "m"))
+    return findings

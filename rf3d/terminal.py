@@ -1,0 +1,241 @@
+"""One command while it runs: results to stdout, the log to stderr, data and events to files.
+
+Tables turn into lists where the terminal is narrow. Files are written beside their target and
+renamed, so that a stopped run leaves the old file whole.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import sys
+import tempfile
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any
+
+import click
+
+from rf3d import __version__
+from rf3d.errors import Finding, InputError
+
+if TYPE_CHECKING:
+    from rf3d.jobs import Jobs
+
+EXIT_FAIL_FINDINGS = 4
+NARROW_COLUMNS = 64
+"""Terminals narrower than this get tables as lists."""
+PROGRESS_STEP = 0.02
+
+
+class Run:
+    """One command while it runs: where its results, log, events and exit code go.
+
+    Parameters
+    ----------
+    command : str
+    options : mapping
+        Values of the options every command has: json_path, events_path, quiet, seed, workers.
+    inputs : sequence of Path
+        Files the command reads, which no output may replace.
+    """
+
+    def __init__(self, command: str, options: Mapping[str, Any], inputs: Sequence[Path]) -> None:
+        self.command = command
+        self.json_path: Path | None = options["json_path"]
+        self.quiet: bool = options["quiet"]
+        self.seed: int | None = options["seed"]
+        self.workers: int = options["workers"]
+        self.findings: list[Finding] = []
+        self._inputs = [path.resolve() for path in inputs]
+        self._stage: tuple[str, float] = ("", 0.0)
+        self._line_open = False
+        self._events: IO[str] | None = None
+        events_path: Path | None = options["events_path"]
+        self.check_target(self.json_path, "--json")
+        self.check_target(events_path, "--events")
+        if events_path is not None:
+            if self.json_path is not None and events_path.resolve() == self.json_path.resolve():
+                raise InputError(
+                    f'--json and --events both name "{events_path}"', "they need a file each", "name another file"
+                )
+            try:
+                self._events = events_path.open("w", encoding="utf-8", buffering=1)
+            except OSError as error:
+                raise _not_writable(events_path, "--events", error) from error
+        self.emit("start", command=command, rf3d=__version__)
+
+    @property
+    def jobs(self) -> Jobs:
+        """How work is run, its progress shown here."""
+        from rf3d.jobs import Jobs
+
+        return Jobs(workers=self.workers, progress=self.progress)
+
+    def check_target(self, path: Path | None, option: str) -> None:
+        """Refuse, before any work, a file that cannot be written or that is an input."""
+        if path is None:
+            return
+        if path.resolve() in self._inputs:
+            raise InputError(
+                f'{option} names "{path}", which this command reads', "it must be another file", "name another file"
+            )
+        if path.is_dir() or not path.resolve().parent.is_dir():
+            raise InputError(
+                f'{option} names "{path}"', "it must be a file in a folder that is there", "name another file"
+            )
+
+    def emit(self, event: str, **data: Any) -> None:
+        """Write one event as a line of JSON to the file of --events."""
+        if self._events is not None:
+            self._events.write(json.dumps(plain({"event": event, **data}), ensure_ascii=False) + "\n")
+
+    def log(self, message: str) -> None:
+        """A line for the person waiting, on stderr."""
+        if not self.quiet:
+            self._end_line()
+            click.echo(message, err=True)
+
+    def progress(self, stage: str, done: int, total: int) -> None:
+        """Show and report how far a stage is; every 2 % and at its end."""
+        share = done / total if total else 1.0
+        last_stage, last_share = self._stage
+        if stage == last_stage and share < 1.0 and share - last_share < PROGRESS_STEP:
+            return
+        self._stage = (stage, share)
+        self.emit("progress", stage=stage, done=done, total=total)
+        if self.quiet:
+            return
+        if sys.stderr.isatty():
+            click.echo(f"\r{stage} {100 * share:3.0f} %", err=True, nl=False)
+            self._line_open = True
+        elif done >= total:
+            click.echo(f"{stage}: done", err=True)
+
+    def _end_line(self) -> None:
+        if self._line_open:
+            click.echo("", err=True)
+            self._line_open = False
+
+    def add_findings(self, findings: Sequence[Finding]) -> None:
+        """Keep findings for the JSON file and the exit code, and report each as an event."""
+        for finding in findings:
+            self.findings.append(finding)
+            self.emit("finding", **finding.as_json())
+
+    def text(self, line: str = "") -> None:
+        """A line of the result, on stdout."""
+        self._end_line()
+        click.echo(line)
+
+    def table(self, title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+        """A table of the result, on stdout, if it has rows; as a list where the terminal is too narrow for it."""
+        self._end_line()
+        if rows:
+            print_table(title, columns, rows)
+
+    def show_findings(self) -> None:
+        """The findings as a table, the gravest first."""
+        order = ("fail", "caution", "info")
+        rows = [
+            (finding.severity, finding.where, finding.message)
+            for finding in sorted(self.findings, key=lambda finding: order.index(finding.severity))
+        ]
+        self.table("Findings", ("severity", "where", "what, and what to do"), rows)
+
+    def write_json(self, data: Mapping[str, Any]) -> None:
+        """Write data and the findings to the file of --json, if one is named."""
+        if self.json_path is None:
+            return
+        content = {"rf3d": __version__, "schema": 1, **data, "findings": [f.as_json() for f in self.findings]}
+        text = json.dumps(plain(content), ensure_ascii=False, indent=1) + "\n"
+        write_whole(self.json_path, text, option="--json")
+
+    @property
+    def exit_code(self) -> int:
+        """0, or 4 where a finding is a `fail`."""
+        return EXIT_FAIL_FINDINGS if any(finding.severity == "fail" for finding in self.findings) else 0
+
+    def close(self, exit_code: int, error: BaseException | None = None) -> None:
+        """Report how it ended and close the events."""
+        self._end_line()
+        if error is not None:
+            self.emit("error", message=str(error) or type(error).__name__, exit_code=exit_code)
+        else:
+            self.emit("done", exit_code=exit_code)
+        if self._events is not None:
+            self._events.close()
+
+
+def plain(value: Any) -> Any:
+    """Data as JSON can carry it: arrays as lists, numbers that are not finite as None."""
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if hasattr(value, "tolist"):
+        return plain(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return str(value) if isinstance(value, Path) else value
+
+
+def write_whole(path: Path, text: str, *, option: str) -> None:
+    """Write a text file beside its target and rename it: a stopped run leaves the old file whole.
+
+    Raises
+    ------
+    InputError
+        The file cannot be written.
+    """
+    beside = ""
+    try:
+        handle, beside = tempfile.mkstemp(dir=path.resolve().parent, prefix=f".{path.name}.")
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+        mask = os.umask(0)
+        os.umask(mask)
+        os.chmod(beside, 0o666 & ~mask)
+        os.replace(beside, path)
+    except OSError as error:
+        raise _not_writable(path, option, error) from error
+    finally:
+        if beside:
+            with suppress(FileNotFoundError):
+                os.unlink(beside)
+
+
+def _not_writable(path: Path, option: str, error: OSError) -> InputError:
+    return InputError(
+        f'{option} names "{path}", which cannot be written ({error.strerror})',
+        "it must be a file that may be written",
+        "name another file",
+    )
+
+
+def print_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Print a table, or in a narrow terminal one block a row: its first cell, then a line for every other."""
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    console = Console(highlight=False, markup=False, emoji=False)
+    console.print(Text(f"\n{title}", style="bold"))
+    if console.width < NARROW_COLUMNS:
+        for row in rows:
+            console.print(Text(row[0]))
+            for column, cell in zip(columns[1:], row[1:], strict=True):
+                if cell:
+                    console.print(Text(f"  {column}: {cell}"))
+        return
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    longest = max((len(row[0]) for row in rows), default=0)
+    for index, column in enumerate(columns):
+        # Names are looked up and copied: they stay in one piece where half the width holds them.
+        table.add_column(column, overflow="fold", no_wrap=index == 0 and longest <= console.width // 2)
+    for row in rows:
+        table.add_row(*(Text(cell) for cell in row))
+    console.print(table)

@@ -115,7 +115,7 @@ def cures(trial: Trial, link: Link) -> list[Cure]:
     span = tx.position_m - rx.position_m
     if link.paths.count:
         if tx.antenna.pattern in ("panel", "yagi"):
-            attempt("aim the transmitter's antenna at it", link.paths, replace(tx, axes=aim_axes(-span)), rx)
+            attempt("aim the transmitter's antenna at it", link.paths, replace(tx, axes=aim_axes(boresight=-span / np.linalg.norm(span))), rx)
         panel = make_antenna(
             "trial panel", pattern="panel", gain_dbi=8.5, beamwidth_deg=(60.0, 60.0), polarisation="vertical",
             xpd_db=20.0, efficiency=0.9,
@@ -123,7 +123,7 @@ def cures(trial: Trial, link: Link) -> list[Cure]:
         if rx.antenna.pattern not in ("panel", "yagi"):
             attempt(
                 "give the receiver a small panel (60°) that looks at the transmitter",
-                link.paths, tx, replace(rx, antenna=panel, axes=aim_axes(span)),
+                link.paths, tx, replace(rx, antenna=panel, axes=aim_axes(boresight=span / np.linalg.norm(span))),
             )  # fmt: skip
         turned = np.stack([rx.axes[0], rx.axes[2], -rx.axes[1]])
         attempt("turn the receiver's antenna by 90°", link.paths, tx, replace(rx, axes=turned))

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from rf3d.units import BoolArray, FloatArray
+from rf3d.units import BoolArray, ComplexArray, FloatArray
 
 ZONE_RADIUS = np.sqrt(2.0)
 """First Fresnel zone in the scaled coordinates below: excess path λ/2."""
@@ -19,14 +19,21 @@ _MOST_DIRECTIONS = 64
 
 
 @njit(nogil=True, cache=True)
-def aperture_factor(
-    outline: FloatArray, is_open: BoolArray, point: FloatArray, normal: FloatArray, k_in: FloatArray, scale: float
-) -> complex:
-    """Reflected field of a facet over that of an infinite mirror, 1 when it holds its first Fresnel zone.
+def aperture_factors(
+    outline: FloatArray,
+    is_open: BoolArray,
+    point: FloatArray,
+    normal: FloatArray,
+    k_in: FloatArray,
+    spread: float,
+    wavenumber: FloatArray,
+) -> ComplexArray:
+    """Reflected field of a facet over that of an infinite mirror, (F,); 1 when it holds its first Fresnel zone.
 
     With x along the plane of incidence, y across, both scaled so that the excess phase is π(x² + y²)/2, the
     Kirchhoff integral (j/2)∬exp(−jπ(x² + y²)/2) dx dy over the facet becomes, by the divergence theorem,
-    1 − (1/2π)∮exp(−jπr²/2) dφ around the reflection point. Only open edges take part.
+    1 − (1/2π)∮exp(−jπr²/2) dφ around the reflection point. Only open edges take part. Over more than three
+    frequencies the factor, which changes slowly, is interpolated by a parabola over the band.
 
     Parameters
     ----------
@@ -36,15 +43,50 @@ def aperture_factor(
         Free or convex on the lit side.
     point, normal, k_in : (3,) float64
         Reflection point, plane normal, direction of incidence.
-    scale : float
-        √(2/λ · (1/d₁ + 1/d₂)), 1/m, with d the path lengths before and after.
+    spread : float
+        1/d₁ + 1/d₂ with d the path lengths before and after, 1/m; the scale is √(k/π · spread).
+    wavenumber : (F,) float64
 
     Source: Fresnel–Kirchhoff diffraction in the Fresnel approximation, Born & Wolf, Principles of Optics, 7th ed., 8.7
     (from memory); the outline form is the Maggi–Rubinowicz transformation of it, 8.9 (from memory).
     """
+    factors = np.ones(len(wavenumber), dtype=np.complex128)
+    if not is_open.any():
+        return factors
+    flat = _flatten(outline, point, normal, k_in)
+    highest = np.sqrt(wavenumber.max() / np.pi * spread)
+    if least_width(flat) * highest >= 2.0 * ZONE_RADIUS:
+        return factors
+    if len(wavenumber) <= 3:
+        for f in range(len(wavenumber)):
+            factors[f] = _one_factor(flat, is_open, np.sqrt(wavenumber[f] / np.pi * spread))
+        return factors
+    low, high = wavenumber.min(), wavenumber.max()
+    middle = 0.5 * (low + high)
+    a = _one_factor(flat, is_open, np.sqrt(low / np.pi * spread))
+    b = _one_factor(flat, is_open, np.sqrt(middle / np.pi * spread))
+    c = _one_factor(flat, is_open, highest)
+    for f in range(len(wavenumber)):
+        x = (wavenumber[f] - middle) / (high - middle)
+        factors[f] = b + 0.5 * (c - a) * x + (0.5 * (c + a) - b) * x * x
+    return factors
+
+
+@njit(nogil=True, cache=True)
+def _one_factor(flat: FloatArray, is_open: BoolArray, scale: float) -> complex:
+    total = 0.0j
+    for e in range(len(flat)):
+        if is_open[e]:
+            total += edge_integral(
+                flat[e, 0, 0] * scale, flat[e, 0, 1] * scale, flat[e, 1, 0] * scale, flat[e, 1, 1] * scale
+            )
+    return 1.0 - total / (2.0 * np.pi)
+
+
+@njit(nogil=True, cache=True)
+def _flatten(outline: FloatArray, point: FloatArray, normal: FloatArray, k_in: FloatArray) -> FloatArray:
+    """Outline (E, 2, 2) about the reflection point: along the plane of incidence, foreshortened, and across it."""
     count = len(outline)
-    if count == 0:
-        return 1.0 + 0.0j
     cos_i = k_in[0] * normal[0] + k_in[1] * normal[1] + k_in[2] * normal[2]
     along = np.empty(3)
     size = 0.0
@@ -79,15 +121,9 @@ def aperture_factor(
             for i in range(3):
                 u += (outline[e, end, i] - point[i]) * along[i]
                 v += (outline[e, end, i] - point[i]) * across[i]
-            flat[e, end, 0] = u * abs(cos_i) * scale
-            flat[e, end, 1] = v * scale
-    if least_width(flat) >= 2.0 * ZONE_RADIUS:
-        return 1.0 + 0.0j
-    total = 0.0j
-    for e in range(count):
-        if is_open[e]:
-            total += edge_integral(flat[e, 0, 0], flat[e, 0, 1], flat[e, 1, 0], flat[e, 1, 1])
-    return 1.0 - total / (2.0 * np.pi)
+            flat[e, end, 0] = u * abs(cos_i)
+            flat[e, end, 1] = v
+    return flat
 
 
 @njit(nogil=True, cache=True)

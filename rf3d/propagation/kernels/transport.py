@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 
 from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, REFLECTION
-from rf3d.propagation.kernels.edges import aperture_factor
+from rf3d.propagation.kernels.edges import aperture_factors
 from rf3d.propagation.kernels.interfaces import Walls, apply, coefficients, oblique_body, te_axis
 from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray
 
@@ -68,11 +68,10 @@ def carry(
                 outline = edges[edge_start[facet[j]] : edge_start[facet[j] + 1]]
                 is_open = edge_open[edge_start[facet[j]] : edge_start[facet[j] + 1], side]
                 spread = 1.0 / max(distance[j], 1e-9) + 1.0 / max(length[p] - distance[j], 1e-9)
+                share = aperture_factors(outline, is_open, point[j], n, k, spread, walls.wavenumber)
                 for f in range(frequencies):
                     r_te, r_tm, _, _ = coefficients(walls, f, part[j], cos_i, depth[j])
-                    scale = np.sqrt(walls.wavenumber[f] / np.pi * spread)
-                    share = aperture_factor(outline, is_open, point[j], n, k, scale)
-                    apply(field[p, f], k, k_out, te, r_te * share, r_tm * share)
+                    apply(field[p, f], k, k_out, te, r_te * share[f], r_tm * share[f])
                 k[:] = k_out
             elif kind[j] == OBLIQUE_FACE:
                 for f in range(frequencies):

@@ -26,6 +26,8 @@ UP_AXES = ("y", "z")
 SELF_DESCRIBED = ("glb", "gltf")
 """Formats that carry their unit and axis: metres, y up (Khronos Group, glTF 2.0 specification, 3.4)."""
 FORMATS = (*SELF_DESCRIBED, "obj", "stl", "ply", "off", "dae")
+FARTHEST_M = 1e8
+"""Coordinates beyond are no place on earth but a wrong unit; map grids stay below 1e7."""
 LOOKS_ONLY = ("KHR_materials_", "KHR_texture_", "EXT_texture_", "KHR_lights_", "KHR_xmp", "KHR_animation")
 """Beginnings of glTF extensions that leave the triangles as they are."""
 
@@ -76,6 +78,13 @@ def read_mesh(path: str | Path, *, units: str | None = None, up: str | None = No
             "export the venue as triangles",
         )
     metres = vertices * scale_m
+    farthest = float(np.nanmax(np.abs(metres), initial=0.0, where=np.isfinite(metres)))
+    if farthest > FARTHEST_M:
+        raise InputError(
+            f'the mesh "{path.name}" reaches {farthest:.3g} m from its origin',
+            f"coordinates must stay within {FARTHEST_M:g} m",
+            "correct the units, or repair the mesh and export it again",
+        )
     if up_axis == "y":
         metres = np.stack([metres[:, 0], -metres[:, 2], metres[:, 1]], axis=1)
     return make_scene(metres, triangles, part, names)
@@ -173,7 +182,11 @@ def _pieces(loaded: Any, path: Path, unnamed: frozenset[str]) -> list[tuple[str,
 
 
 def _reason(error: Exception) -> str:
+    if isinstance(error, json.JSONDecodeError | UnicodeDecodeError | struct.error):
+        return "its header is cut off or damaged"
     text = " ".join(str(error).split()) or type(error).__name__
+    if isinstance(error, FileNotFoundError | KeyError):
+        text = f"{text} is missing"
     return text if len(text) <= 120 else text[:117] + "…"
 
 

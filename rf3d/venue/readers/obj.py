@@ -68,6 +68,9 @@ def read_obj(path: Path) -> Mesh:
     )
 
 
+CROSSED = "the outline of a face must not cross itself"
+
+
 class _FaceError(ValueError):
     """What is wrong with a face, in words for the user."""
 
@@ -132,10 +135,13 @@ def ear_clip(outline_m: FloatArray) -> list[tuple[int, int, int]]:
     # Newell's normal; its largest component names the plane to flatten into.
     following = np.roll(outline_m, -1, axis=0)
     normal = np.cross(outline_m - outline_m[0], following - outline_m[0]).sum(axis=0)
-    axis = int(np.argmax(np.abs(normal)))
+    extent = np.ptp(outline_m, axis=0)
+    # An outline that crosses itself may enclose no net area: its flattest direction serves as well.
+    axis = int(np.argmax(np.abs(normal)) if np.abs(normal).max() > 1e-12 * extent.max() ** 2 else np.argmin(extent))
     flat = np.delete(outline_m, axis, axis=1)
     if (normal[axis] < 0) != (axis == 1):
         flat = flat[:, ::-1]
+    rounding = 1e-12 * float(extent.max()) ** 2
     left = list(range(len(flat)))
     found: list[tuple[int, int, int]] = []
     while len(left) > 3:
@@ -146,10 +152,12 @@ def ear_clip(outline_m: FloatArray) -> list[tuple[int, int, int]]:
         else:
             # Only corners that do not turn may be cut off flat: kept to the last, they hold neighbours together.
             ear = int(np.argmin(np.abs(turns)))
-            if abs(turns[ear]) > 1e-12 * np.ptp(flat, axis=0).max() ** 2:
-                raise _FaceError("the outline of a face must not cross itself")
+            if abs(turns[ear]) > rounding:
+                raise _FaceError(CROSSED)
         found.append((left[ear - 1], left[ear], left[(ear + 1) % len(left)]))
         del left[ear]
+    if _doubled_area(flat, left, 1) < -rounding:
+        raise _FaceError(CROSSED)
     return [*found, (left[0], left[1], left[2])]
 
 

@@ -40,7 +40,6 @@ AGREES_DB = 0.25
 """A stated gain that misses the pattern's by less is taken as rounded."""
 UPRIGHT: FloatArray = read_only(np.eye(3))
 """Axes of an antenna that stands upright: its z is the venue's, its boresight +x."""
-_COSINE, _WEIGHT = np.polynomial.legendre.leggauss(2048)
 
 
 @dataclass(frozen=True)
@@ -115,9 +114,9 @@ def make_antenna(
     if pattern in _DIRECTIVE:
         if beamwidth_deg is None:
             raise refuse("beamwidth_deg", "missing", f"{pattern} must have two: azimuth and elevation")
-        if len(beamwidth_deg) != 2 or not all(1.0 <= width <= 240.0 for width in beamwidth_deg):
+        if len(beamwidth_deg) != 2 or not all(1.0 <= width <= 180.0 for width in beamwidth_deg):
             raise refuse(
-                "beamwidth_deg", list(beamwidth_deg), "it must be two full widths from 1 to 240: azimuth, elevation"
+                "beamwidth_deg", list(beamwidth_deg), "it must be two full widths from 1 to 180: azimuth, elevation"
             )
         beamwidth_deg = (float(beamwidth_deg[0]), float(beamwidth_deg[1]))
     elif beamwidth_deg is not None:
@@ -310,8 +309,9 @@ def _gain(antenna: Antenna, k: FloatArray) -> FloatArray:
         wire = _wire(antenna)
         return wire.peak * _wire_shape(np.clip(k[:, 2], -1.0, 1.0), wire.half_length, wire.aperture)
     lobe = _lobe(antenna)
-    behind = np.maximum((1.0 + k[:, 0]) ** 2, 1e-300)
-    exponent = (lobe.azimuth * k[:, 1] ** 2 + lobe.elevation * k[:, 2] ** 2) / behind
+    ahead2 = (1.0 + k[:, 0]) ** 2
+    exponent = np.full(len(k), np.inf)  # straight back tan²(ϑ/2) is infinite
+    np.divide(lobe.azimuth * k[:, 1] ** 2 + lobe.elevation * k[:, 2] ** 2, ahead2, out=exponent, where=ahead2 > 0.0)
     return lobe.peak * ((1.0 - lobe.floor) * np.exp(-exponent) + lobe.floor)
 
 
@@ -345,7 +345,8 @@ def _wire_shape(cosine: FloatArray, half_length: float, aperture: float) -> Floa
 
 
 def _wire_directivity(half_length: float, aperture: float) -> float:
-    return 2.0 / float(_WEIGHT @ _wire_shape(_COSINE, half_length, aperture))
+    cosine, weight = _quadrature()
+    return 2.0 / float(weight @ _wire_shape(cosine, half_length, aperture))
 
 
 @lru_cache(maxsize=256)
@@ -429,3 +430,9 @@ def _lobe_mean(steepness: FloatArray) -> float:
     # Asymptotic series 1/κ − 2!/κ² + 3!/κ³ …, whose eighth term is below 1e-15 here.
     series = sum((-1.0) ** n * float(np.prod(np.arange(1, n + 2))) / far ** (n + 1) for n in range(8))
     return float(np.mean(np.where(kappa < 300.0, exact, series)))
+
+
+@lru_cache(maxsize=1)
+def _quadrature() -> tuple[FloatArray, FloatArray]:
+    """Nodes and weights of an integral over the cosine of the polar angle; enough for the longest collinear."""
+    return roots_legendre(2048)

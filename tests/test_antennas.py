@@ -326,7 +326,13 @@ def test_every_pattern_is_tested():
 
 @pytest.mark.parametrize(
     ("first", "last", "step", "count"),
-    [(2402e6, 2480e6, 1e6, 79), (915e6, 915e6, 1e6, 1), (902.3e6, 914.9e6, 0.2e6, 64), (868.1e6, 868.5e6, 0.2e6, 3)],
+    [
+        (2402e6, 2480e6, 1e6, 79),
+        (915e6, 915e6, 1e6, 1),
+        (902.3e6, 914.9e6, 0.2e6, 64),
+        (868.1e6, 868.5e6, 0.2e6, 3),
+        (902e6, 902e6 + 2e6 / 3, 1e6 / 3, 3),
+    ],
 )
 def test_channels_reach_the_last_one(first, last, step, count):
     """The last channel is in, whatever the rounding."""
@@ -349,7 +355,9 @@ def test_stations_keep_their_own_arrays():
     dipole = make_antenna("d", pattern="dipole")
     stations = Transmitter("t", place, dipole, axes, 10.0, 0.5, radio), Receiver("r", place, dipole, axes, 0.5, radio)
     place += 1.0
+    axes *= 2.0
     for station in stations:
         assert (station.position_m == 0).all()
+        assert (station.axes == UPRIGHT).all()
         with pytest.raises(ValueError, match="read-only"):
             station.axes[0, 0] = 2.0

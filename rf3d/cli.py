@@ -9,15 +9,25 @@ from __future__ import annotations
 import functools
 import math
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from rf3d import __version__
-from rf3d.errors import CancelledError, InputError, Rf3dError
+from rf3d.errors import CancelledError, InputError, MissingPartError, Rf3dError
 from rf3d.terminal import Run, write_whole
+
+if TYPE_CHECKING:
+    from rf3d.assessment.links import Link
+    from rf3d.assessment.run import Solution
+    from rf3d.plan import Plan
+    from rf3d.propagation.paths import Setting
+    from rf3d.propagation.volume import TransmitterVolume
+
+PREDICTION = "A prediction is not a measurement: verify by survey in the show's state."
+SLICE_HEIGHT_M = 1.5
 
 
 def _shared_options(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -144,6 +154,294 @@ def check(run: Run, plan: Path) -> None:
     _print_check(run, report)
     run.show_findings()
     run.write_json({"plan": plan, "plan_digest": loaded.digest, **report.as_json()})
+
+
+@command
+@PLAN_ARGUMENT
+def links(run: Run, plan: Path) -> None:
+    """Judge every link of PLAN: power, margin, fading, echoes, and which surfaces throw them."""
+    solution = _solved(run, plan)
+    run.add_findings(solution.findings)
+    _print_links(run, solution)
+    run.show_findings()
+    run.text(PREDICTION)
+    run.write_json(_solution_as_json(solution))
+
+
+@command
+@PLAN_ARGUMENT
+@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.vti", help="VTK image to write.")
+@click.option("--transmitter", metavar="NAME", help="This transmitter alone; all of them otherwise.")
+def volume(run: Run, plan: Path, out: Path | None, transmitter: str | None) -> None:
+    """Received power in every voxel of the venue, for each transmitter of PLAN."""
+    from rf3d.plan import load_plan, load_scene
+
+    if out is not None:
+        run.check_target(out, "--out")
+        if out.suffix != ".vti":
+            raise InputError(f'--out names "{out}"', "a volume is written as .vti", "give the file that ending")
+    from rf3d.assessment.run import ready
+
+    loaded = load_plan(plan)
+    setting = ready(loaded, load_scene(loaded))
+    volumes = _volumes(run, loaded, setting, transmitter=transmitter)
+    _print_volumes(run, volumes)
+    if out is not None:
+        from rf3d.views.export import write_vti
+
+        write_vti(out, volumes)
+        run.text(f"wrote {out}")
+    run.text(PREDICTION)
+    run.write_json(
+        {
+            "plan": plan,
+            "plan_digest": loaded.digest,
+            "scene_digest": setting.scene.digest,
+            "volumes": [_volume_as_json(v) for v in volumes],
+        }
+    )
+
+
+@command
+@PLAN_ARGUMENT
+@click.option(
+    "--out",
+    "folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    metavar="FOLDER",
+    required=True,
+    help="Folder for the pictures; made if it is not there.",
+)
+@click.option("--height", "height_m", type=float, metavar="METRES", help="Height of the slice; 1.5 m otherwise.")
+@click.option("--from", "sender", metavar="NAME", help="Transmitter of the link whose paths are drawn.")
+@click.option("--to", "listener", metavar="NAME", help="Receiver of the link whose paths are drawn.")
+def view(run: Run, plan: Path, folder: Path, height_m: float | None, sender: str | None, listener: str | None) -> None:
+    """Draw PLAN: power in space, power at one height, the paths of one link, all receivers by verdict.
+
+    Without --from and --to the link with the least chance of holding, among those that serve a receiver
+    best, is drawn.
+    """
+    solution = _solved(run, plan)
+    run.add_findings(solution.findings)
+    _pictures(run, solution, folder, height_m=height_m, sender=sender, listener=listener)
+    run.text(PREDICTION)
+
+
+@command
+@click.option("--venue", "venues", multiple=True, metavar="NAME", help="playhouse, arena or blackbox; may be repeated.")
+@click.option(
+    "--out",
+    "folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    metavar="FOLDER",
+    default=Path("demo_output"),
+    show_default=True,
+    help="Where volumes and pictures go.",
+)
+def demo(run: Run, venues: tuple[str, ...], folder: Path) -> None:
+    """The main job on the venues that come with rf3d: links, volumes and pictures of a playhouse and an arena."""
+    shown = {}
+    for name, plan in _demo_plans(venues or ("playhouse", "arena")).items():
+        solution = _solved(run, plan)
+        _print_links(run, solution)
+        run.show_findings(solution.findings)
+        out = folder / name
+        _pictures(run, solution, out, with_volume=True)
+        run.text(f"pictures and volume of the {name} are in {out.resolve()}")
+        shown[name] = {"folder": out.resolve(), **_solution_as_json(solution)}
+    run.text(PREDICTION)
+    run.write_json({"venues": shown})
+
+
+def _solved(run: Run, path: Path) -> Solution:
+    """Load a plan and trace its links, saying how long the first time takes."""
+    from rf3d.assessment.run import solve
+    from rf3d.plan import load_plan, load_scene
+    from rf3d.propagation.kernels import compiled_before
+
+    plan = load_plan(path)
+    run.log(f"{plan.title}: reading {plan.mesh_path.name}")
+    if not compiled_before():
+        run.log("first run on this machine: compiling the kernels, about half a minute, once")
+    return solve(plan, load_scene(plan), jobs=run.jobs, seed=run.seed)
+
+
+def _solution_as_json(solution: Solution) -> dict[str, Any]:
+    from rf3d.assessment.links import VERDICT_DEFINITION, links_as_json
+
+    return {
+        "plan": solution.plan.path,
+        "plan_digest": solution.plan.digest,
+        "scene_digest": solution.setting.scene.digest,
+        "seed": solution.seed,
+        "verdicts": VERDICT_DEFINITION,
+        "links": links_as_json(solution.setting, solution.links),
+    }
+
+
+def _print_links(run: Run, solution: Solution) -> None:
+    """Print every link, and what the words mean."""
+    from rf3d.assessment.links import VERDICT_DEFINITION
+    from rf3d.assessment.multipath import percent
+
+    rows = []
+    for link in solution.links:
+        if link.paths.count:
+            numbers = (f"{link.mean_power_dbm:.0f}", f"{link.margin_db:.0f}", f"{link.fade_margin_db:.0f}")
+        else:
+            numbers = ("no path", "", "")
+        serves = "best" if link is solution.best_link(link.receiver) else ""
+        rows.append((link.receiver, link.transmitter, *numbers, link.verdict, percent(link.chance), serves))
+    columns = (
+        "receiver", "transmitter", "mean dBm", "dB over threshold", "1 in 100, dB over", "verdict", "holds", "serves",
+    )  # fmt: skip
+    run.table(solution.plan.title, columns, rows)
+    run.text(VERDICT_DEFINITION)
+    run.text("Clean air only: no other radio is listed. Bodies and moving scenery only as far as the mesh holds them.")
+    order, asked = solution.exhaustive_order, solution.plan.study.max_reflections
+    if order < asked:
+        run.text(
+            f"Every path up to {order} reflection{'' if order == 1 else 's'} is there; of those with up to {asked}, "
+            f"what {solution.plan.study.rays:,} rays per transmitter found."
+        )
+
+
+def _volumes(run: Run, plan: Plan, setting: Setting, *, transmitter: str | None = None) -> list[TransmitterVolume]:
+    """Received power of one or all transmitters, over the whole venue."""
+    from rf3d.propagation.grid import make_grid
+    from rf3d.propagation.volume import trace_volume
+
+    chosen = [t for t in plan.transmitters if transmitter in (None, t.name)]
+    if not chosen:
+        raise InputError(
+            f'no transmitter is called "{transmitter}"', f"there are {_listed(t.name for t in plan.transmitters)}",
+            "name one of them with --transmitter",
+        )  # fmt: skip
+    jobs, study = run.jobs, plan.study
+    grid = make_grid(setting.scene, study.voxel_m, threads=jobs.threads)
+    seed = study.seed if run.seed is None else run.seed
+    found = []
+    for sender in chosen:
+        run.log(f"volume of {sender.name}: {grid.count:,} voxels of {study.voxel_m:g} m, {study.rays:,} rays")
+        found.append(
+            trace_volume(
+                setting.scene, setting.facets, setting.surfaces, sender,
+                grid=grid, max_reflections=study.max_reflections, rays=study.rays, seed=seed, jobs=jobs,
+            )
+        )  # fmt: skip
+    return found
+
+
+def _print_volumes(run: Run, volumes: list[TransmitterVolume]) -> None:
+    """Print how far the power of each transmitter reaches and how well it is known."""
+    rows = []
+    for v in volumes:
+        data = _volume_as_json(v)
+        power = data["mean_power_dbm"]
+        levels = tuple("" if power is None else f"{power[key]:.0f}" for key in ("p10", "median", "p90"))
+        error = data["median_std_error_db"]
+        rows.append(
+            (v.transmitter, f"{100 * data['reached']:.0f} %", *levels, "exact" if error is None else f"{error:.2f} dB")
+        )
+    columns = ("transmitter", "voxels reached", "weak tenth, dBm", "median", "strong tenth", "median standard error")
+    run.table("Received power of a unit-gain probe", columns, rows)
+
+
+def _volume_as_json(volume: TransmitterVolume) -> dict[str, Any]:
+    import numpy as np
+
+    power = volume.mean_power_dbm
+    reached = power[np.isfinite(power)]
+    error = volume.std_error_db[np.isfinite(volume.std_error_db)]
+    p10, median, p90 = np.percentile(reached, [10, 50, 90]) if len(reached) else (np.nan,) * 3
+    return {
+        "transmitter": volume.transmitter,
+        "voxels": power.size,
+        "voxel_m": volume.grid.voxel_m,
+        "rays": volume.rays,
+        "reached": len(reached) / power.size,
+        "mean_power_dbm": {"p10": p10, "median": median, "p90": p90} if len(reached) else None,
+        "median_std_error_db": float(np.median(error)) if len(error) else None,
+        "power_not_accounted_for": volume.ledger.imbalance,
+    }
+
+
+def _pictures(
+    run: Run,
+    solution: Solution,
+    folder: Path,
+    *,
+    height_m: float | None = None,
+    sender: str | None = None,
+    listener: str | None = None,
+    with_volume: bool = False,
+) -> None:
+    """Draw the four pictures of a solved plan into a folder, and with_volume keep the volume beside them."""
+    link = _chosen_link(solution, sender, listener)
+    height = SLICE_HEIGHT_M if height_m is None else height_m
+    _make_folder(folder)
+    plan, setting = solution.plan, solution.setting
+    volumes = _volumes(run, plan, setting)
+    _print_volumes(run, volumes)
+    from rf3d.views import pictures
+
+    run.log("drawing")
+    made = [
+        pictures.draw_receivers(solution, folder / "receivers.png"),
+        pictures.draw_slice(plan, setting, volumes=volumes, path=folder / "power_slice.png", height_m=height),
+        pictures.draw_volume(plan, setting, volumes=volumes, path=folder / "power_volume.png"),
+    ]
+    if link is not None:
+        made.append(pictures.draw_paths(solution, link, path=folder / "paths.png"))
+    if with_volume:
+        from rf3d.views.export import write_vti
+
+        write_vti(folder / "volume.vti", volumes)
+    for path in made:
+        run.text(f"wrote {path}")
+
+
+def _chosen_link(solution: Solution, sender: str | None, listener: str | None) -> Link | None:
+    """The link asked for; else, of the links that serve a receiver best, the one least likely to hold."""
+    if sender is None and listener is None:
+        best = [solution.best_link(receiver.name) for receiver in solution.plan.receivers]
+        served = [link for link in best if link is not None and link.paths.count]
+        return min(served, key=lambda link: (link.chance, link.fade_margin_db), default=None)
+    for link in solution.links:
+        if sender in (None, link.transmitter) and listener in (None, link.receiver):
+            return link
+    raise InputError(
+        f'there is no link from "{sender or "any"}" to "{listener or "any"}"',
+        f"transmitters are {_listed(t.name for t in solution.plan.transmitters)}; "
+        f"receivers are {_listed(r.name for r in solution.plan.receivers)}; both must share a radio",
+        "correct --from and --to",
+    )
+
+
+def _demo_plans(names: tuple[str, ...]) -> dict[str, Path]:
+    """Plan files of demo venues, which live beside the package in a checkout."""
+    folder = Path(__file__).resolve().parent.parent / "meshes_demo"
+    known = {path.stem: path for path in sorted(folder.glob("*.toml"))}
+    if not known:
+        raise MissingPartError("the demo venues are not installed; they are in meshes_demo/ of a checkout of rf3d")
+    for name in names:
+        if name not in known:
+            raise InputError(f'--venue names "{name}"', f"there are {_listed(known)}", "name one of them")
+    return {name: known[name] for name in names}
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(
+            f'--out names "{folder}", which cannot be made ({error.strerror})', "it must be a folder",
+            "name another folder",
+        ) from error  # fmt: skip
+
+
+def _listed(names: Iterable[str]) -> str:
+    return ", ".join(f'"{name}"' for name in names)
 
 
 def _count(number: int, noun: str) -> str:

@@ -24,7 +24,7 @@ Result = TypeVar("Result")
 Progress = Callable[[str, int, int], None]
 
 
-def _silent(stage: str, done: int, total: int) -> None:
+def silent(stage: str, done: int, total: int) -> None:
     """Progress that nobody watches."""
 
 
@@ -42,7 +42,7 @@ class Jobs:
     """
 
     workers: int = 0
-    progress: Progress = _silent
+    progress: Progress = silent
     cancel: threading.Event = field(default_factory=threading.Event)
 
     @property

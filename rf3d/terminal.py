@@ -136,12 +136,14 @@ class Run:
         if rows:
             print_table(title, columns, rows)
 
-    def show_findings(self) -> None:
-        """The findings as a table, the gravest first."""
+    def show_findings(self, findings: Sequence[Finding] | None = None) -> None:
+        """Findings as a table, the gravest first; those kept so far, or others."""
         order = ("fail", "caution", "info")
         rows = [
             (finding.severity, finding.where, finding.message)
-            for finding in sorted(self.findings, key=lambda finding: order.index(finding.severity))
+            for finding in sorted(
+                self.findings if findings is None else findings, key=lambda finding: order.index(finding.severity)
+            )
         ]
         self.table("Findings", ("severity", "where", "what, and what to do"), rows)
 

@@ -42,12 +42,15 @@ class Culprit:
         Power of those paths.
     point_m : (3,) float64
         Local; where the strongest of them bounces.
+    direct : bool
+        Not a bounce: the straight way itself, weakened by this surface so far that it comes second.
     """
 
     surface: str
     echo_share: float
     power_dbm: float
     point_m: FloatArray
+    direct: bool
 
 
 @dataclass(frozen=True)
@@ -75,7 +78,8 @@ class Trial:
 def culprits(setting: Setting, link: Link) -> list[Culprit]:
     """Surfaces ranked by the power of the echoes that bounce off them.
 
-    An echo is every path but the strongest. A path that bounces off several surfaces counts for each.
+    An echo is every path but the strongest. A path that bounces off several surfaces counts for each. Where the
+    straight way is an echo itself, because walls weaken it, it is listed under the first wall it passes.
     """
     paths = link.paths
     echo_w = from_db(link.path_power_dbm)
@@ -84,15 +88,18 @@ def culprits(setting: Setting, link: Link) -> list[Culprit]:
     if total == 0:
         return []
     owner = paths.path_of_interaction
-    found: dict[str, list[int]] = {}
-    for row in np.flatnonzero((paths.kind == REFLECTION) & (owner > 0)):
-        found.setdefault(setting.scene.objects[paths.part[row]], []).append(int(row))
+    straight = paths.reflections == 0
+    first = np.append(True, owner[1:] != owner[:-1]) if len(owner) else np.zeros(0, dtype=bool)
+    found: dict[tuple[str, bool], list[int]] = {}
+    for row in np.flatnonzero((owner > 0) & ((paths.kind == REFLECTION) | (straight[owner] & first))):
+        key = (setting.scene.objects[paths.part[row]], bool(straight[owner[row]]))
+        found.setdefault(key, []).append(int(row))
     ranked = []
-    for name, rows in found.items():
+    for (name, direct), rows in found.items():
         own = np.unique(owner[rows])
         strongest = max(rows, key=lambda row: echo_w[owner[row]])
         power = echo_w[own].sum()
-        ranked.append(Culprit(name, float(power / total), float(to_db(power)), paths.point_m[strongest]))
+        ranked.append(Culprit(name, float(power / total), float(to_db(power)), paths.point_m[strongest], direct))
     return sorted(ranked, key=lambda c: -c.echo_share)
 
 
@@ -115,7 +122,12 @@ def cures(trial: Trial, link: Link) -> list[Cure]:
     span = tx.position_m - rx.position_m
     if link.paths.count:
         if tx.antenna.pattern in ("panel", "yagi"):
-            attempt("aim the transmitter's antenna at it", link.paths, replace(tx, axes=aim_axes(boresight=-span / np.linalg.norm(span))), rx)
+            attempt(
+                "aim the transmitter's antenna at it",
+                link.paths,
+                replace(tx, axes=aim_axes(boresight=-span / np.linalg.norm(span))),
+                rx,
+            )
         panel = make_antenna(
             "trial panel", pattern="panel", gain_dbi=8.5, beamwidth_deg=(60.0, 60.0), polarisation="vertical",
             xpd_db=20.0, efficiency=0.9,
@@ -170,8 +182,8 @@ def receiver_finding(trial: Trial, link: Link) -> Finding:
             None, None, "dB", _place(rx),
         )  # fmt: skip
     blame = culprits(setting, link)
-    named = _blame_text(trial, blame)
-    holds = f"{link.verdict}, holds with a chance of {_percent(link.chance)} on clean air only"
+    named = blame_text(trial, blame)
+    holds = f"{link.verdict}, holds with a chance of {percent(link.chance)} on clean air only"
     level = (
         f"{link.margin_db:.0f} dB above its threshold on the average, {link.fade_margin_db:.0f} dB on the worst "
         "1 in 100 spots and channels"
@@ -180,8 +192,8 @@ def receiver_finding(trial: Trial, link: Link) -> Finding:
     if link.verdict in ("solid", "workable"):
         if strongest_echo_db(link) >= -STRONG_ECHO_DB:
             text = (
-                f"{holds} ({level}). Strong echo{named}; the {len(link.channels_hz)} channels and the margin "
-                "cover it; nothing to do."
+                f"{holds} ({level}). Strong echoes{named}; the {len(link.channels_hz)} channels and the margin "
+                "cover them; nothing to do."
             )
             return Finding("strong-echo-covered", "info", rx.name, text, **common)
         return Finding("holds", "info", rx.name, f"{holds} ({level}).", **common)
@@ -194,8 +206,23 @@ def receiver_finding(trial: Trial, link: Link) -> Finding:
     )  # fmt: skip
     spot_cm = 5 * round(100 * wavelength_m(link.centre_hz) / 5)
     spot = "" if weak else f" Try ±{spot_cm} cm and keep the best."
-    text = f"heard from {link.transmitter}: {holds} ({level}); {why}. Echo{named}.{spot} {_advice(cures(trial, link))}"
+    text = (
+        f"heard from {link.transmitter}: {holds} ({level}); {why}. Echoes{named}.{spot} {_advice(cures(trial, link))}"
+    )
     return Finding(code, severity, rx.name, text, **common)
+
+
+def other_link_finding(trial: Trial, link: Link) -> Finding | None:
+    """A word about a link that would not hold by itself, at a receiver that another transmitter serves better."""
+    if link.verdict in ("solid", "workable"):
+        return None
+    why = f"echoes{blame_text(trial, culprits(trial.setting, link))}" if link.paths.count else "no path"
+    text = (
+        f"{link.transmitter} alone would be {link.verdict} here ({percent(link.chance)}; "
+        f"{link.fade_margin_db:.0f} dB on the worst 1 in 100 spots and channels); {why}. Another transmitter serves it."
+    )
+    value = link.fade_margin_db if link.paths.count else None
+    return Finding("weaker-link", "info", link.receiver, text, value, ALLOWANCE_DB, "dB", _place(trial.receiver))
 
 
 def smear_finding(link: Link) -> Finding | None:
@@ -216,16 +243,17 @@ def strongest_echo_db(link: Link) -> float:
     return float(link.path_power_dbm[1] - link.path_power_dbm[0]) if link.paths.count > 1 else -np.inf
 
 
-def _blame_text(trial: Trial, blame: list[Culprit]) -> str:
+def blame_text(trial: Trial, blame: list[Culprit]) -> str:
     if not blame:
-        return " only through walls: no surface bounces it"
+        return ": none"
     here = trial.setting.scene.to_local(trial.receiver.position_m)
     said = []
     for culprit in blame[:3]:
         world = trial.setting.scene.to_world(culprit.point_m)
         where = f"{seen_from(culprit.point_m - here, trial.house_azimuth_rad)}, {height(float(world[2]))}"
-        said.append(f"{spoken(culprit.surface)} ({where}; {100 * culprit.echo_share:.0f} % of the echo power)")
-    return " off " + ", ".join(said)
+        kind = "the straight way through " if culprit.direct else ""
+        said.append(f"{kind}{spoken(culprit.surface)} ({where}; {100 * culprit.echo_share:.0f} % of the echo power)")
+    return ": " + ", ".join(said)
 
 
 def _advice(found: list[Cure]) -> str:
@@ -238,7 +266,8 @@ def _advice(found: list[Cure]) -> str:
     return text + "."
 
 
-def _percent(chance: float) -> str:
+def percent(chance: float) -> str:
+    """A chance of holding as words; never quite certain."""
     return "over 99.9 %" if chance > 0.999 else f"{100 * chance:.1f} %"
 
 

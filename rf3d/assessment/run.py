@@ -5,20 +5,22 @@ Command line, pictures and whatever comes later all call ``solve``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from rf3d.assessment.check import plan_findings
 from rf3d.assessment.links import Link, evaluate
-from rf3d.assessment.multipath import Trial, receiver_finding, smear_finding
+from rf3d.assessment.multipath import Trial, other_link_finding, receiver_finding, smear_finding
 from rf3d.errors import Finding, InputError
-from rf3d.jobs import Jobs
+from rf3d.jobs import Jobs, ordered, silent
 from rf3d.plan import Plan, assign_surfaces
 from rf3d.propagation.kernels.interfaces import opaque_parts
 from rf3d.propagation.paths import Setting, find_paths, prepare
 from rf3d.units import BoolArray, FloatArray
 from rf3d.venue.facets import find_facets
 from rf3d.venue.scene import Scene
+from rf3d.venue.surfaces import enclosing_solids
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,6 +36,7 @@ class Solution:
     findings : tuple of Finding
     exhaustive_order : int
         Reflections up to which every path is certain to be there.
+    seed : int
     """
 
     plan: Plan
@@ -41,6 +44,7 @@ class Solution:
     links: tuple[Link, ...]
     findings: tuple[Finding, ...]
     exhaustive_order: int
+    seed: int
 
     def best_link(self, receiver: str) -> Link | None:
         """The link of a receiver with the greatest fade margin; None where none shares its radio."""
@@ -54,7 +58,7 @@ def ready(plan: Plan, scene: Scene) -> Setting:
     Raises
     ------
     InputError
-        Surfaces without a radio material, listed by name.
+        Surfaces without a radio material, listed by name; no transmitter.
     """
     surfaces, unassigned = assign_surfaces(plan, scene)
     if unassigned:
@@ -65,6 +69,19 @@ def ready(plan: Plan, scene: Scene) -> Setting:
         )
     centres = np.array(sorted({t.radio.centre_hz for t in plan.transmitters}))
     return prepare(scene, find_facets(scene), surfaces, opaque=opaque_parts(surfaces, centres))
+
+
+def _refuse_buried(plan: Plan, setting: Setting) -> None:
+    """A radio inside a solid has no air to radiate into."""
+    radios = [*plan.transmitters, *plan.receivers]
+    spots = _local(setting.scene, [radio.position_m for radio in radios])
+    for radio, solid in zip(radios, enclosing_solids(setting.scene, spots, setting.surfaces), strict=True):
+        if solid is not None:
+            raise InputError(
+                f'"{radio.name}" stands inside the solid "{solid}"',
+                "radios stand in the air",
+                'move it, or make that surface body = "sheet" if it is hollow',
+            )
 
 
 def linked_pairs(plan: Plan) -> BoolArray:
@@ -81,6 +98,7 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None) -> S
         In place of the plan's own.
     """
     setting = ready(plan, scene)
+    _refuse_buried(plan, setting)
     seed = plan.study.seed if seed is None else seed
     linked = linked_pairs(plan)
     paths, sequences = find_paths(
@@ -93,34 +111,38 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None) -> S
         seed=seed,
         jobs=jobs,
     )
-    links: list[Link] = []
-    findings: list[Finding] = []
-    for r, receiver in enumerate(plan.receivers):
-        own: list[tuple[Link, int]] = []
+    alone = replace(jobs, workers=1, progress=silent)
+
+    def receiver_links(r: int) -> tuple[list[Link], list[Finding]]:
+        receiver = plan.receivers[r]
+        own: list[tuple[Link, Trial]] = []
         for t in np.flatnonzero(linked[:, r]):
-            mine = paths.take(np.flatnonzero((paths.transmitter == t) & (paths.receiver == r)))
-            link = evaluate(
-                setting,
-                mine,
-                transmitter=plan.transmitters[t],
-                receiver=receiver,
-                seed=seed,
-                position_tolerance_m=plan.position_tolerance_m,
-            )
-            own.append((link, int(t)))
-            smear = smear_finding(link)
-            if smear is not None:
-                findings.append(smear)
-        links += [link for link, _ in own]
-        if own:
-            link, t = max(own, key=lambda pair: pair[0].fade_margin_db)
             trial = Trial(
                 setting, plan.transmitters[t], receiver, sequences[t], seed,
-                plan.position_tolerance_m, plan.house_azimuth_rad, jobs,
+                plan.position_tolerance_m, plan.house_azimuth_rad, alone,
             )  # fmt: skip
-            findings.append(receiver_finding(trial, link))
-        jobs.progress("links", r + 1, len(plan.receivers))
-    return Solution(plan, setting, tuple(links), tuple(findings), paths.exhaustive_order)
+            mine = paths.take(np.flatnonzero((paths.transmitter == t) & (paths.receiver == r)))
+            link = evaluate(
+                setting, mine, transmitter=trial.transmitter, receiver=receiver, seed=seed,
+                position_tolerance_m=plan.position_tolerance_m,
+            )  # fmt: skip
+            own.append((link, trial))
+        if not own:
+            return [], []
+        best = max(own, key=lambda pair: pair[0].fade_margin_db)
+        said = [receiver_finding(best[1], best[0])]
+        said += [other_link_finding(trial, link) for link, trial in own if link is not best[0]]
+        said += [smear_finding(link) for link, _ in own]
+        return [link for link, _ in own], [finding for finding in said if finding is not None]
+
+    links: list[Link] = []
+    findings = plan_findings(plan, scene, setting.surfaces)
+    for own, said in ordered(
+        receiver_links, range(len(plan.receivers)), jobs=jobs, stage="links", total=len(plan.receivers)
+    ):
+        links += own
+        findings += said
+    return Solution(plan, setting, tuple(links), tuple(findings), paths.exhaustive_order, seed)
 
 
 def _local(scene: Scene, positions: list[FloatArray]) -> FloatArray:

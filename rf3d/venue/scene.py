@@ -70,7 +70,7 @@ class Scene:
         """Diagonal of the bounding box, metres."""
         return float(np.linalg.norm(self.size_m))
 
-    @property
+    @cached_property
     def objects(self) -> tuple[str, ...]:
         """Object name of each part, in part order."""
         return tuple(name for name, _ in self.parts)

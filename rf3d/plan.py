@@ -353,7 +353,7 @@ def _antenna(place: Place, row: AntennaRow) -> Antenna:
             efficiency=1.0 if row.efficiency is None else row.efficiency,
         )
     except InputError as error:
-        raise place.refuse(error.given, error.allowed, error.cure) from None
+        raise place.refuse(error.given, error.allowed, "change it") from None
 
 
 def _equipment(

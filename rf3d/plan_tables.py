@@ -257,9 +257,9 @@ def _toml_reason(error: Exception) -> str:
 
 
 def _in_words(error: ValidationError, content: dict[str, Any], file: str) -> InputError:
-    """The first thing wrong, unknown keys before the rest: a mistyped key is the cause of a missing one."""
-    problems = error.errors(include_url=False)
-    problem = next((p for p in problems if p["type"] == "extra_forbidden"), problems[0])
+    """The first thing wrong, unknown keys before all and missing ones last: a mistyped key looks like a missing one."""
+    order = {"extra_forbidden": 0, "missing": 2}
+    problem = min(error.errors(include_url=False), key=lambda problem: order.get(problem["type"], 1))
     place, loc = _locate(problem["loc"], content, file)
     key = str(loc[-1])
     fields = {(f.alias or n): f for n, f in _ROWS.get(place.table, PlanTables).model_fields.items()}
@@ -271,14 +271,15 @@ def _in_words(error: ValidationError, content: dict[str, Any], file: str) -> Inp
     field = fields.get(key)
     allowed = field.description if field is not None and field.description else "text"
     if problem["type"] == "missing":
-        noun = f"{key} of {place.owner}" if place.table else _ROWS_HEADER.get(key, key)
-        return place.refuse(f"{noun} is missing", f"it must be {allowed}", f"add {_ROWS_HEADER.get(key, key)}")
+        given = f"{key} of {place.owner}" if place.table else _HEADERS.get(key, key)
+        added = key if place.table else given
+        return place.refuse(f"{given} is missing", f"it must be {allowed}", f"add {added}")
     return place.refuse(
         f"{key} of {place.owner} is {shown(_value(content, loc))}", f"it must be {allowed}", "change it"
     )
 
 
-_ROWS_HEADER = {
+_HEADERS = {
     "venue": "[venue]", "surface": "[[surface]]", "material": "[material.NAME]", "radio": "[radio.NAME]",
     "antenna": "[antenna.NAME]", "transmitter": "[[transmitter]]", "receiver": "[[receiver]]", "study": "[study]",
 }  # fmt: skip

@@ -158,10 +158,20 @@ def example_places(scene: Scene) -> tuple[FloatArray, FloatArray]:
         if len(solid):
             free = candidates[~inside_closed(solid, candidates)]
             candidates = free if len(free) else candidates
-        clear = np.array([_distance(scene.corners_m, point) for point in candidates])
-        enough = np.flatnonzero(clear >= CLEARANCE_M)
-        places.append(candidates[enough[0] if len(enough) else int(np.argmax(clear))])
+        places.append(_clearest(scene.corners_m, candidates))
     return scene.to_world(places[0]), scene.to_world(places[1])
+
+
+def _clearest(corners: FloatArray, candidates: FloatArray) -> FloatArray:
+    """The first candidate (N, 3) with clearance, else the one with most."""
+    best, most = candidates[0], -1.0
+    for point in candidates:
+        distance = _distance(corners, point)
+        if distance > most:
+            best, most = point, distance
+        if most >= CLEARANCE_M:
+            break
+    return best
 
 
 _STEPS = (0.0, 0.09, -0.13)

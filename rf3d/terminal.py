@@ -14,6 +14,7 @@ import tempfile
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
+from textwrap import wrap
 from typing import IO, TYPE_CHECKING, Any
 
 import click
@@ -228,10 +229,11 @@ def print_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]
     console.print(Text(f"\n{title}", style="bold"))
     if console.width < NARROW_COLUMNS:
         for row in rows:
-            console.print(Text(row[0]))
+            click.echo(row[0])
             for column, cell in zip(columns[1:], row[1:], strict=True):
                 if cell:
-                    console.print(Text(f"  {column}: {cell}"))
+                    lines = wrap(f"{column}: {cell}", console.width, initial_indent="  ", subsequent_indent="    ")
+                    click.echo("\n".join(lines))
         return
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
     longest = max((len(row[0]) for row in rows), default=0)

@@ -14,7 +14,7 @@ from typing import Literal, NamedTuple, get_args
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import brentq
-from scipy.special import exp1, sici
+from scipy.special import exp1, roots_legendre, sici
 
 from rf3d.errors import Finding, InputError
 from rf3d.units import ComplexArray, FloatArray, from_db, read_only, to_db, wavelength_m

@@ -24,6 +24,9 @@ NEAR_VOXELS = 2.5
 """Voxels whose middle is nearer than so many edges along every axis are cut into parts."""
 PARTS = 4
 """Parts along each edge of a voxel that is cut up."""
+NEAR_EDGES = 2.6
+"""Cubes whose middles are nearer than so many edges along every axis get their exact mean of 1/r²."""
+_NODE, _WEIGHT = np.polynomial.legendre.leggauss(24)
 _CHUNK = 16_384
 
 
@@ -60,24 +63,42 @@ def direct_power(
     return np.concatenate(list(ordered(chunk, chunks, jobs=jobs, stage="direct field", total=len(chunks))))
 
 
-def mean_inverse_square(distance_m: FloatArray, edge_m: float) -> FloatArray:
-    """Mean of 1/r² (N,), 1/m², over a ball with the volume of a cube of edge ``edge_m``, N distances away.
+def mean_inverse_square(offset_m: FloatArray, edge_m: float) -> FloatArray:
+    """Mean of 1/r² (N,), 1/m², over axis-parallel cubes of edge ``edge_m`` whose middles lie at ``offset_m`` (N, 3).
 
-    In a ball of radius a at distance s, ∫dV/r² = π(2a + (a² − s²)/s · ln|(a + s)/(a − s)|): finite when the
-    antenna is inside, 4πa at its middle, and volume/s² · (1 + a²/5s² + …) far away.
+    Far from the antenna (1 + h²/12s²)/s² with s the distance of the middle; nearer than ``NEAR_EDGES`` the integral
+    itself, which is finite even with the antenna inside: since ∇·(r̂/r) = 1/r², it is the sum over the faces of
+    d·∬dA/r², d being the signed distance of the face.
 
-    Source: elementary integral, checked against quadrature in the tests.
+    Source: Gauss's theorem and Taylor's series, checked against quadrature in the tests.
     """
-    a = edge_m * (3.0 / (4.0 * np.pi)) ** (1.0 / 3.0)
-    s = np.maximum(np.asarray(distance_m, dtype=np.float64), 1e-9 * a)
-    x2 = (a / s) ** 2
-    far = s > 10.0 * a
-    with np.errstate(divide="ignore", invalid="ignore"):
-        log = np.log(np.abs((a + s) / (a - s)))
-        near = np.pi * (2.0 * a + np.where(a == s, 0.0, (a * a - s * s) / s * log)) / edge_m**3
-    # The series keeps what the difference of nearly equal terms would lose.
-    series = (1.0 + x2 / 5.0 + 3.0 * x2**2 / 35.0 + x2**3 / 21.0) / s**2
-    return np.where(far, series, near)
+    offset = np.asarray(offset_m, dtype=np.float64)
+    near = (np.abs(offset) < NEAR_EDGES * edge_m).all(axis=1)
+    square = np.where(near, 1.0, (offset**2).sum(axis=1))
+    mean = (1.0 + edge_m**2 / (12.0 * square)) / square
+    close, half = offset[near], 0.5 * edge_m
+    total = np.zeros(len(close))
+    for axis in range(3):
+        across, along = close[:, (axis + 1) % 3], close[:, (axis + 2) % 3]
+        for side in (-half, half):
+            distance = np.sign(side) * (close[:, axis] + side)
+            for u, v in ((-half, -half), (-half, half), (half, -half), (half, half)):
+                total += np.sign(u * v) * distance * _over_rectangle(distance, across + u, along + v)
+    mean[near] = total / edge_m**3
+    return mean
+
+
+def _over_rectangle(distance: FloatArray, x: FloatArray, y: FloatArray) -> FloatArray:
+    """∬ du dv / (d² + u² + v²) over 0 ≤ u ≤ x, 0 ≤ v ≤ y; odd in x and in y. In polar form ½∫ ln(1 + ρ²/d²) dφ."""
+    sign, x, y = np.sign(x * y), np.abs(x), np.abs(y)
+    d2 = np.maximum(distance**2, 1e-300)
+    total = np.zeros(len(x))
+    for one, other in ((x, y), (y, x)):
+        angle = np.arctan2(other, one)
+        for node, weight in zip(_NODE, _WEIGHT, strict=True):
+            phi = 0.5 * angle * (1.0 + node)
+            total += 0.25 * angle * weight * np.log1p(one**2 / (d2 * np.cos(phi) ** 2))
+    return sign * total
 
 
 def _power_at(setting: Setting, walls: Walls, emission: Emission, points_m: FloatArray, *, edge_m: float) -> FloatArray:
@@ -99,7 +120,7 @@ def _power_at(setting: Setting, walls: Walls, emission: Emission, points_m: Floa
     field = world_response(emission.antenna, emission.axes, ways)
     power = through_all(walls, setting.planes, setting.bodies, passages, ways, field)
     power[met.blocked] = 0.0
-    return power * mean_inverse_square(distance, edge_m) / (4.0 * walls.wavenumber[0] ** 2)
+    return power * mean_inverse_square(span, edge_m) / (4.0 * walls.wavenumber[0] ** 2)
 
 
 def _see_through_solids(setting: Setting, surfaces: tuple[Surface, ...]) -> list[FloatArray]:

@@ -109,7 +109,7 @@ def make_grid(
             f"voxel_m {voxel_m:g} over {scene.size_m[0]:.1f} × {scene.size_m[1]:.1f} × {scene.size_m[2]:.1f} m makes "
             f"{total:,.0f} voxels, which need {total * per_voxel / 2**30:,.1f} GiB of memory",
             f"{limit / 2**30:,.1f} GiB may be used",
-            f"voxel_m {fitting_voxel_m(scene.size_m, voxel_m, most):.3g} would fit",
+            f"voxel_m {fitting_voxel_m(scene.size_m, voxel_m, 0.9 * most):.3g} would fit",
         )
     shape = (int(counts[0]), int(counts[1]), int(counts[2]))
     return Grid(read_only(scene.bounds_m[0].copy()), scene.origin_m, float(voxel_m), shape)

@@ -7,7 +7,6 @@ over the mesh it was made from.
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -67,10 +66,9 @@ def write_vti(path: Path, volumes: Sequence[TransmitterVolume]) -> None:
     if not path.parent.is_dir():
         raise InputError(f"output folder {path.parent}", "it must exist", "make it first, or write elsewhere")
     image = image_of(volumes)
-    handle, beside = tempfile.mkstemp(suffix=".vti", prefix=f".{path.stem}_", dir=path.parent)
-    os.close(handle)
+    beside = path.with_name(f".{path.stem}.{os.getpid()}.vti")
     try:
         image.save(beside)
         os.replace(beside, path)
     finally:
-        Path(beside).unlink(missing_ok=True)
+        beside.unlink(missing_ok=True)

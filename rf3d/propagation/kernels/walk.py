@@ -195,17 +195,17 @@ def walk(
     ay, by = (low_y - oy) * inv_y, (low_y + ny * edge - oy) * inv_y
     az, bz = (low_z - oz) * inv_z, (low_z + nz * edge - oz) * inv_z
     entry = max(0.0, max(min(ax, bx), max(min(ay, by), min(az, bz))))
-    # A hair inside the box, so that rounding of the last step cannot lead out of it.
-    leave = min(reach, min(max(ax, bx), min(max(ay, by), max(az, bz))) - 1e-9 * edge)
+    # A hair less, so that rounding cannot lead out of the box, nor behind a wall that lies between voxels.
+    leave = min(reach, min(max(ax, bx), min(max(ay, by), max(az, bz)))) - 1e-9 * edge
     if leave <= entry:
         return
     i = min(max(int((ox + entry * dx - low_x) / edge), 0), nx - 1)
     j = min(max(int((oy + entry * dy - low_y) / edge), 0), ny - 1)
     k = min(max(int((oz + entry * dz - low_z) / edge), 0), nz - 1)
     up_x, up_y, up_z = dx > 0.0, dy > 0.0, dz > 0.0
-    next_x = (low_x + (i + (1 if up_x else 0)) * edge - ox) * inv_x
-    next_y = (low_y + (j + (1 if up_y else 0)) * edge - oy) * inv_y
-    next_z = (low_z + (k + (1 if up_z else 0)) * edge - oz) * inv_z
+    next_x = (low_x + (i + (1 if up_x else 0)) * edge - ox) * inv_x if dx != 0.0 else _NEVER
+    next_y = (low_y + (j + (1 if up_y else 0)) * edge - oy) * inv_y if dy != 0.0 else _NEVER
+    next_z = (low_z + (k + (1 if up_z else 0)) * edge - oz) * inv_z if dz != 0.0 else _NEVER
     step_x, step_y, step_z = edge * abs(inv_x), edge * abs(inv_y), edge * abs(inv_z)
     hop_x = ny * nz if up_x else -ny * nz
     hop_y = nz if up_y else -nz

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 EXIT_FAIL_FINDINGS = 4
 NARROW_COLUMNS = 64
 """Terminals narrower than this get tables as lists."""
+SHORT_CELL = 15
+"""Cells no longer than this are never broken over lines."""
 PROGRESS_STEP = 0.02
 
 
@@ -137,16 +139,16 @@ class Run:
         if rows:
             print_table(title, columns, rows)
 
-    def show_findings(self, findings: Sequence[Finding] | None = None) -> None:
-        """Findings as a table, the gravest first; those kept so far, or others."""
+    def show_findings(self, findings: Sequence[Finding] | None = None, *, leave_out: Sequence[str] = ()) -> None:
+        """Findings, the gravest first, a paragraph each; those kept so far, or others.
+
+        ``leave_out`` are codes whose content the tables above have said already.
+        """
         order = ("fail", "caution", "info")
-        rows = [
-            (finding.severity, finding.where, finding.message)
-            for finding in sorted(
-                self.findings if findings is None else findings, key=lambda finding: order.index(finding.severity)
-            )
-        ]
-        self.table("Findings", ("severity", "where", "what, and what to do"), rows)
+        told = [f for f in (self.findings if findings is None else findings) if f.code not in leave_out]
+        self._end_line()
+        if told:
+            print_findings(sorted(told, key=lambda finding: order.index(finding.severity)))
 
     def write_json(self, data: Mapping[str, Any]) -> None:
         """Write data and the findings to the file of --json, if one is named."""
@@ -236,10 +238,24 @@ def print_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]
                     click.echo("\n".join(lines))
         return
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
-    longest = max((len(row[0]) for row in rows), default=0)
     for index, column in enumerate(columns):
-        # Names are looked up and copied: they stay in one piece where half the width holds them.
-        table.add_column(column, overflow="fold", no_wrap=index == 0 and longest <= console.width // 2)
+        # Names are looked up and copied: they stay in one piece where half the width holds them; so do numbers.
+        longest = max(len(row[index]) for row in rows)
+        whole = longest <= (console.width // 2 if index == 0 else SHORT_CELL)
+        table.add_column(column, overflow="fold", no_wrap=whole)
     for row in rows:
         table.add_row(*(Text(cell) for cell in row))
     console.print(table)
+
+
+def print_findings(findings: Sequence[Finding]) -> None:
+    """Print findings as paragraphs as wide as the terminal."""
+    from rich.console import Console
+    from rich.padding import Padding
+    from rich.text import Text
+
+    console = Console(highlight=False, markup=False, emoji=False)
+    console.print(Text("\nFindings", style="bold"))
+    for finding in findings:
+        console.print(Text.assemble((f"{finding.severity}  ", "bold"), finding.where))
+        console.print(Padding(Text(finding.message), (0, 0, 0, 4)))

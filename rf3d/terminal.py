@@ -238,10 +238,11 @@ def print_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]
                     click.echo("\n".join(lines))
         return
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    longest = [max(len(row[index]) for row in rows) for index in range(len(columns))]
+    room = console.width - longest[0] - 3 * (len(columns) - 1)
     for index, column in enumerate(columns):
-        # Names are looked up and copied: they stay in one piece where half the width holds them; so do numbers.
-        longest = max(len(row[index]) for row in rows)
-        whole = longest <= (console.width // 2 if index == 0 else SHORT_CELL)
+        # Names are looked up and copied: they stay in one piece where the others keep room; so do numbers.
+        whole = longest[index] <= SHORT_CELL if index else room >= sum(min(size, SHORT_CELL) for size in longest[1:])
         table.add_column(column, overflow="fold", no_wrap=whole)
     for row in rows:
         table.add_row(*(Text(cell) for cell in row))

@@ -13,14 +13,15 @@ from rf3d.plan import Plan
 from rf3d.propagation.paths import Setting
 from rf3d.radio.radios import Receiver, Transmitter
 from rf3d.units import FloatArray
-from rf3d.views.layout import Box, Camera, round_length, ruler_ticks
+from rf3d.views.layout import Box, Camera, box_corners, round_length, ruler_ticks
 from rf3d.views.model import Model
 from rf3d.views.page import FAINT, GREY, INK, Page
 
 TRANSMITTER = "#b3261e"
-AREA: Box = (20.0, 48.0, 1150.0, 905.0)
+AREA: Box = (20.0, 48.0, 1135.0, 905.0)
 """Where the venue is drawn."""
-PANEL_X, PANEL_WIDTH = 1175.0, 400.0
+_MANY_EDGES = 1500
+PANEL_X, PANEL_WIDTH = 1150.0, 425.0
 
 
 def margin_text(margin_db: float) -> str:
@@ -85,10 +86,12 @@ def radio_positions(plan: Plan, setting: Setting) -> FloatArray:
     return local_positions(setting, [*plan.transmitters, *plan.receivers])
 
 
-def draw_model(page: Page, model: Model, *, opacity: float = 0.30) -> None:
+def draw_model(page: Page, model: Model, *, opacity: float) -> None:
     """Add the venue, faint; the walls left out remain as thin outlines."""
     page.mesh(model.faces, colour="#d5dbe1", opacity=opacity)
-    page.lines(model.edges, colour="#5b6670", width=1.0, opacity=0.55)
+    # The more edges a venue has, the lighter each: rows of seats must not blacken the picture.
+    light = float(np.sqrt(min(1.0, _MANY_EDGES / max(model.edges.n_cells, 1))))
+    page.lines(model.edges, colour="#5b6670", width=1.0, opacity=0.55 * light)
     page.lines(model.ghost_edges, colour="#8d98a3", width=1.0, opacity=0.28)
 
 
@@ -127,7 +130,10 @@ def draw_rulers(page: Page, camera: Camera, bounds_m: FloatArray, origin_m: Floa
             foot = camera.project(point[None])[0]
             page.line(np.stack([foot, foot + 7 * out]), colour=GREY, width=1.6)
             boxes.append(_word(page, foot, f"{tick + 0.0:g}".replace("-", "−"), out=out, gap=10.0))
-        boxes.append(_word(page, 0.5 * (a + b), f"{name}, metres", out=out, gap=38.0))
+        if axis == 2:
+            boxes.append(_word(page, b, f"{name}, metres", out=np.array([0.0, 1.0]), gap=8.0))
+        else:
+            boxes.append(_word(page, 0.5 * (a + b), f"{name}, metres", out=out, gap=38.0))
     return boxes
 
 
@@ -135,8 +141,15 @@ def _word(page: Page, foot: FloatArray, words: str, *, out: FloatArray, gap: flo
     """Write words clear of a ruler, ``gap`` pixels from it in the direction ``out``."""
     size = np.array(page.measure(words, size=15))
     x, y = foot + gap * out + 0.5 * size * np.clip(1.4 * out, -1, 1) - 0.5 * size
+    x = max(x, 24.0)
     page.text(x, y + 2, words, size=15, colour=GREY)
     return x, y, x + size[0], y + size[1]
+
+
+def venue_outline(setting: Setting) -> FloatArray:
+    """Points (N, 3), local metres, that a view of the whole venue and its rulers must hold."""
+    low, high = setting.scene.bounds_m
+    return np.concatenate([setting.scene.vertices_m, box_corners(np.stack([low, [*high[:2], low[2]]]))])
 
 
 def draw_compass(page: Page, camera: Camera, house_azimuth_rad: float | None, *, x: float, y: float) -> None:
@@ -203,7 +216,8 @@ def tubes(pieces: Sequence[FloatArray], radius_m: float) -> pyvista.PolyData:
 
 def link_subtitle(link: Link) -> str:
     """Verdict, chance and margin of a link in one line."""
+    average = " on the average" if np.isfinite(link.margin_db) else ""
     return (
-        f"{link.verdict}, chance of holding {chance_text(link.chance)}; {margin_text(link.margin_db)} on the average, "
+        f"{link.verdict}, chance of holding {chance_text(link.chance)}; {margin_text(link.margin_db)}{average}, "
         f"clean air only; {link.centre_hz / 1e6:.0f} MHz"
     )

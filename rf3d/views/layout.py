@@ -19,7 +19,8 @@ VIEW_ANGLE_RAD = np.radians(24.0)
 HOUSE_VIEW_RAD = np.radians(32.0)
 """How far to the side of the house's middle the three-quarter view stands."""
 ELEVATION_RAD = np.radians(36.0)
-_STEPS_DB = (20.0, 10.0, 5.0, 2.0, 1.0)
+_STEPS_DB = (10.0, 5.0, 2.0, 1.0)
+_WIDEST_DB = 60.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,19 +74,30 @@ def _view_axes(towards_viewer: FloatArray, up: FloatArray) -> FloatArray:
 
 
 def three_quarter_view(
-    points_m: FloatArray, house_azimuth_rad: float | None, *, area: Box, side_rad: float = HOUSE_VIEW_RAD
+    points_m: FloatArray,
+    house_azimuth_rad: float | None,
+    *,
+    area: Box,
+    pad: tuple[float, float] = (70.0, 50.0),
+    side_rad: float = HOUSE_VIEW_RAD,
 ) -> Camera:
     """High from the house side, a little off its middle, so that every point (N, 3) fits the area.
 
     Where the side of the house is not known the view is from −y.
+
+    Parameters
+    ----------
+    pad : (float, float)
+        Pixels kept free left and right, below and above: rulers stand there.
     """
     house = -np.pi / 2 if house_azimuth_rad is None else house_azimuth_rad
     way = direction(house + side_rad, ELEVATION_RAD)
     up = np.array([0.0, 0.0, 1.0])
     axes = _view_axes(way, up)
     seen = points_m @ axes.T
-    tan_y = np.tan(VIEW_ANGLE_RAD / 2)
-    tan_x = tan_y * (area[2] - area[0]) / (area[3] - area[1])
+    width, height = area[2] - area[0], area[3] - area[1]
+    tan_y = np.tan(VIEW_ANGLE_RAD / 2) * (height - 2 * pad[1]) / height
+    tan_x = np.tan(VIEW_ANGLE_RAD / 2) * (width - 2 * pad[0]) / height
     middle = 0.5 * (seen.min(axis=0) + seen.max(axis=0))
     distance = 1.0
     for _ in range(12):  # the middle of the picture and the distance depend on each other; this settles quickly
@@ -94,7 +106,7 @@ def three_quarter_view(
         flat = offset[:, :2] / (distance - offset[:, 2])[:, None]
         middle[:2] += 0.5 * (flat.min(axis=0) + flat.max(axis=0)) * distance
     target = middle @ axes
-    return Camera(target + distance * 1.02 * way, target, up, None, area)
+    return Camera(target + distance * way, target, up, None, area)
 
 
 def box_corners(bounds_m: FloatArray) -> FloatArray:
@@ -113,7 +125,7 @@ def plan_view(bounds_m: FloatArray, house_azimuth_rad: float | None, *, area: Bo
     right = np.cross(up, [0.0, 0.0, 1.0])
     size = bounds_m[1] - bounds_m[0]
     width, height = np.abs(right) @ size, np.abs(up) @ size
-    half = 0.5 * max(height, width * (area[3] - area[1]) / (area[2] - area[0]))
+    half = 0.51 * max(height, width * (area[3] - area[1]) / (area[2] - area[0]))
     target = bounds_m.mean(axis=0)
     far = np.array([0.0, 0.0, 2.0 * float(size.max()) + 10.0])
     return Camera(target + far, target, up, float(half), area)
@@ -129,7 +141,7 @@ def round_levels(values_dbm: FloatArray, *, most: int = 4) -> FloatArray:
     if len(finite) == 0:
         return np.zeros(0)
     low, high = np.percentile(finite, [20.0, 99.7])
-    for step in _STEPS_DB[1:]:
+    for step in _STEPS_DB:
         levels = step * np.arange(np.ceil(low / step), np.floor(high / step) + 1)
         if len(levels) >= 3:
             return levels[-most:]
@@ -137,11 +149,15 @@ def round_levels(values_dbm: FloatArray, *, most: int = 4) -> FloatArray:
 
 
 def colour_bands(values_dbm: FloatArray, *, most: int = 14) -> FloatArray:
-    """Edges of equal colour bands, round dBm, ascending, over the 1 % to 99.5 % points of the finite values."""
+    """Edges of equal colour bands, round dBm, ascending.
+
+    Over the 2 % to 99.5 % points of the finite values, and not more than 60 dB: the inside of a steel box must not
+    take the colours of everywhere else.
+    """
     finite = values_dbm[np.isfinite(values_dbm)]
-    low, high = np.percentile(finite, [1.0, 99.5])
-    fitting = [step for step in _STEPS_DB if np.ceil(high / step) - np.floor(low / step) <= most]
-    step = fitting[-1] if fitting else 50.0
+    low, high = np.percentile(finite, [2.0, 99.5])
+    low = max(low, high - _WIDEST_DB)
+    step = min(step for step in _STEPS_DB if np.ceil(high / step) - np.floor(low / step) <= most)
     first, last = np.floor(low / step), np.ceil(high / step)
     return step * np.arange(first, max(last, first + 1) + 1)
 
@@ -259,8 +275,10 @@ def wrapped(text: str, width: float, measure: Callable[[str], float]) -> list[st
 
 
 def ruler_ticks(low: float, high: float, *, most: int = 8) -> FloatArray:
-    """Round positions between two ends, at most ``most`` + 1 of them."""
-    step = round_length((high - low) / most * 2.5)
-    while (high - low) / step > most:
-        step = round_length(step * 2.5)
-    return step * np.arange(np.ceil(low / step - 1e-9), np.floor(high / step + 1e-9) + 1)
+    """Round positions between two ends: the finest step of 1, 2, 5 × 10ⁿ that gives at most ``most`` + 1 of them."""
+    start = np.floor(np.log10((high - low) / most)) - 1
+    for step in (part * 10.0 ** (start + power) for power in range(5) for part in (1.0, 2.0, 5.0)):
+        first, last = np.ceil(low / step - 1e-9), np.floor(high / step + 1e-9)
+        if last - first <= most:
+            break
+    return step * np.arange(first, last + 1)

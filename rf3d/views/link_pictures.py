@@ -13,7 +13,7 @@ from rf3d.assessment.places import spoken
 from rf3d.assessment.run import Solution
 from rf3d.propagation.kernels.crossings import REFLECTION
 from rf3d.propagation.paths import Setting
-from rf3d.units import FloatArray, from_db
+from rf3d.units import FloatArray, IntArray, from_db
 from rf3d.views.furniture import (
     AREA,
     PANEL_WIDTH,
@@ -34,6 +34,7 @@ from rf3d.views.furniture import (
     share_text,
     shortened,
     tubes,
+    venue_outline,
 )
 from rf3d.views.layout import Camera, box_corners, boxes_along, dash_pattern, dashes, rectangle, three_quarter_view
 from rf3d.views.model import make_model, part_mesh
@@ -50,6 +51,7 @@ UNHEARD = ("ring", "#59636d")
 _PATH_COLOURS = ("#12355b", "#1f77b4", "#8e5aa8", "#8a8f98")
 _TINT = "#e69f00"
 _BOUNCE = "#7a4b00"
+_SHARE_WIDTH = 97.0
 MOST_ROWS = 20
 """Receivers that fit the list at a legible size."""
 
@@ -73,7 +75,7 @@ def draw_paths(solution: Solution, link: Link, *, path: Path, most: int = 10) ->
     lines = [path_points(link, p, ends) for p in range(min(most, link.paths.count))]
     power = from_db(link.path_power_dbm)
     share = power / power.sum() if link.paths.count else power
-    blame = culprits(setting, link)[:4]
+    blame = culprits(setting, link)[:3]
     points = np.concatenate([ends, *lines])
     region = _region(points, setting.scene.bounds_m)
     camera = _broadside(points, region, plan.house_azimuth_rad)
@@ -81,7 +83,8 @@ def draw_paths(solution: Solution, link: Link, *, path: Path, most: int = 10) ->
     model = make_model(setting, camera, interest_m=points, leave_out=blamed)
     with open_page(f"{link.transmitter} to {link.receiver}", link_subtitle(link), plan_title=plan.title) as page:
         draw_model(page, model, opacity=0.2)
-        page.mesh(part_mesh(setting, blamed), colour=_TINT, opacity=0.38)
+        page.mesh(part_mesh(setting, blamed & ~model.hidden), colour=_TINT, opacity=0.38)
+        page.mesh(part_mesh(setting, blamed & model.hidden), colour=_TINT, opacity=0.12)
         for p in reversed(range(len(lines))):
             kind = int(link.paths.reflections[p])
             pixel = 1.0 / camera.pixels_per_metre
@@ -95,18 +98,18 @@ def draw_paths(solution: Solution, link: Link, *, path: Path, most: int = 10) ->
             page.mesh(spheres, colour=_BOUNCE)
         page.look(camera)
         for x, y in camera.project(_interactions(link, len(lines), reflections=False)):
-            page.symbol(x, y, "ring", colour=INK, size=6.5)
+            page.symbol(x, y, "ring", colour=INK, size=5.0, rim=GREY)
         at = camera.project(ends)
         draw_transmitters(page, at[:1])
         shape, colour = VERDICT_MARKS[link.verdict]
-        page.symbol(*at[1], shape, colour=colour, size=9.5)
+        page.symbol(at[1, 0], at[1, 1], shape, colour=colour, size=9.5)
         flags = camera.project(np.array([c.point_m for c in blame]).reshape(-1, 3))
         words = [link.transmitter, link.receiver] + [f"{spoken(c.surface)}, {share_text(c.echo_share)}" for c in blame]
         taken = [box for line in lines for box in boxes_along(camera.project(line))]
         page.labels(np.concatenate([at, flags]), words, area=AREA, size=16, bold=True, taken=taken)
         _path_panel(page, setting, link, share=share[: len(lines)], blame=blame)
-        draw_scale_bar(page, camera, x=60, y=58, words="at the middle of the picture")
-        draw_compass(page, camera, plan.house_azimuth_rad, x=PANEL_X + 190, y=110)
+        draw_scale_bar(page, camera, x=PANEL_X + 6, y=52, words="in mid picture")
+        draw_compass(page, camera, plan.house_azimuth_rad, x=PANEL_X + 190, y=160)
         return page.save(path)
 
 
@@ -123,14 +126,16 @@ def path_width(share: float) -> float:
 
 
 def path_words(setting: Setting, link: Link, p: int) -> str:
-    """A path in words: "direct", "off the floor", "off led wall, through booth glass"."""
+    """A path in words: "direct", "off the floor", "off led wall, through 3 others"."""
     rows = np.arange(link.paths.start[p], link.paths.start[p + 1])
     bounce = link.paths.kind[rows] == REFLECTION
     names = [spoken(setting.scene.objects[part]) for part in link.paths.part[rows]]
     off = list(dict.fromkeys(name for name, is_bounce in zip(names, bounce, strict=True) if is_bounce))
     through = list(dict.fromkeys(name for name, is_bounce in zip(names, bounce, strict=True) if not is_bounce))
     words = "off " + ", ".join(off) if off else "direct"
-    return f"{words}, through {', '.join(through)}" if through else words
+    if not through:
+        return words
+    return f"{words}, through {through[0] if len(through) == 1 else f'{len(through)} others'}"
 
 
 def _interactions(link: Link, most: int, *, reflections: bool) -> FloatArray:
@@ -150,7 +155,9 @@ def _region(points_m: FloatArray, bounds_m: FloatArray) -> FloatArray:
 def _broadside(points_m: FloatArray, region_m: FloatArray, house_azimuth_rad: float | None) -> Camera:
     """Of a few views from the house side, the one in which the paths spread over most of the picture."""
     views = [
-        three_quarter_view(box_corners(region_m), house_azimuth_rad, area=AREA, side_rad=np.radians(side))
+        three_quarter_view(
+            box_corners(region_m), house_azimuth_rad, area=AREA, pad=(60.0, 40.0), side_rad=np.radians(side)
+        )
         for side in (-62.0, -32.0, 32.0, 62.0)
     ]
     return max(views, key=lambda view: float(np.prod(np.ptp(view.project(points_m), axis=0) + 1.0)))
@@ -158,40 +165,51 @@ def _broadside(points_m: FloatArray, region_m: FloatArray, house_azimuth_rad: fl
 
 def _path_panel(page: Page, setting: Setting, link: Link, *, share: FloatArray, blame: list[Culprit]) -> None:
     """Signs, the paths one by one, and the surfaces to blame."""
+    if link.paths.count == 0:
+        y = heading(page, 880, "No path")
+        page.paragraph(PANEL_X, y + 22, "No path of the studied kinds leads from the transmitter to the receiver.",
+                       width=PANEL_WIDTH)  # fmt: skip
+        return
+    y = _path_signs(page, np.minimum(link.paths.reflections[: len(share)], 3))
+    y = heading(page, y - 44, "Strongest paths, share of power")
+    for p, part in enumerate(share):
+        y = _share_row(page, y, part, path_words(setting, link, p))
+    if link.paths.count > len(share):
+        rest = 1.0 - float(share.sum())
+        words = f"and {link.paths.count - len(share)} weaker, together {share_text(rest)}"
+        page.text(PANEL_X + _SHARE_WIDTH, y, words, size=15, colour=GREY)
+        y -= 22
+    if blame:
+        y = heading(page, y - 18, "Surfaces to blame, share of echo power")
+        for culprit in blame:
+            y = _share_row(page, y, culprit.echo_share, spoken(culprit.surface))
+
+
+def _path_signs(page: Page, kinds: IntArray) -> float:
+    """What dashes, widths, marks and the tint mean; gives the y of the last row."""
     y = heading(page, 880, "Signs")
     for kind, words in enumerate(("direct", "one reflection", "two reflections", "three or more")):
-        if kind in np.minimum(link.paths.reflections[: len(share)], 3):
+        if kind in kinds:
             for piece in dashes(np.array([[PANEL_X, y + 6.0], [PANEL_X + 92, y + 6.0]]), dash_pattern(kind)):
                 page.line(piece, colour=_PATH_COLOURS[kind], width=6)
             page.text(PANEL_X + 108, y, words, size=16)
             y -= 25
     for part, x in ((1.0, 0.0), (0.3, 120.0), (0.05, 230.0)):
-        width = path_width(part)
-        page.polygon(rectangle((PANEL_X + x, y + 6 - width / 2, PANEL_X + x + 40, y + 6 + width / 2)), colour=INK)
+        half = path_width(part) / 2
+        page.polygon(rectangle((PANEL_X + x, y + 6 - half, PANEL_X + x + 40, y + 6 + half)), colour=INK)
         page.text(PANEL_X + x + 48, y, f"{100 * part:.0f} %" + (" of power" if x > 200 else ""), size=16)
-    y -= 27
-    y = legend_row(page, y, "circle", "where a path bounces", colour=_BOUNCE, size=6.0)
-    y = legend_row(page, y, "ring", "where a path passes a wall", colour=INK, size=6.5)
+    y = legend_row(page, y - 27, "circle", "where a path bounces", colour=_BOUNCE, size=6.0)
+    y = legend_row(page, y, "ring", "where a path passes a wall", colour=INK, size=5.0)
     page.polygon(rectangle((PANEL_X, y - 4, PANEL_X + 28, y + 16)), colour=_TINT, opacity=0.6)
     page.text(PANEL_X + 36, y, "surfaces that throw most of the echoes", size=16)
-    y = heading(page, y - 44, "Strongest paths, share of power")
-    for p, part in enumerate(share):
-        page.text(PANEL_X + 86, y, share_text(part), size=15, bold=True, anchor="right")
-        page.text(PANEL_X + 97, y, shortened(page, path_words(setting, link, p), PANEL_WIDTH - 97, 15), size=15)
-        y -= 22
-    if link.paths.count == 0:
-        page.paragraph(PANEL_X, y + 20, "No path of the studied kinds was found.", width=PANEL_WIDTH)
-    elif link.paths.count > len(share):
-        rest = 1.0 - float(share.sum())
-        page.text(PANEL_X, y, f"and {link.paths.count - len(share)} weaker ones, together {share_text(rest)}", size=15,
-                  colour=GREY)  # fmt: skip
-        y -= 22
-    if blame:
-        y = heading(page, y - 18, "Surfaces to blame, share of echo power")
-        for culprit in blame:
-            page.text(PANEL_X + 86, y, share_text(culprit.echo_share), size=15, bold=True, anchor="right")
-            page.text(PANEL_X + 97, y, shortened(page, spoken(culprit.surface), PANEL_WIDTH - 97, 15), size=15)
-            y -= 22
+    return y
+
+
+def _share_row(page: Page, y: float, share: float, words: str) -> float:
+    """A share and what carries it; gives the y of the next row."""
+    page.text(PANEL_X + _SHARE_WIDTH - 11, y, share_text(share), size=15, bold=True, anchor="right")
+    page.text(PANEL_X + _SHARE_WIDTH, y, shortened(page, words, PANEL_WIDTH - _SHARE_WIDTH, 15), size=15)
+    return y - 22
 
 
 def draw_receivers(solution: Solution, path: Path) -> Path:
@@ -200,12 +218,12 @@ def draw_receivers(solution: Solution, path: Path) -> Path:
     bounds = setting.scene.bounds_m
     best = [solution.best_link(receiver.name) for receiver in plan.receivers]
     area = (20.0, 105.0, 915.0, 905.0)
-    camera = three_quarter_view(box_corners(bounds), plan.house_azimuth_rad, area=area)
+    camera = three_quarter_view(venue_outline(setting), plan.house_azimuth_rad, area=area)
     model = make_model(setting, camera, interest_m=radio_positions(plan, setting))
     with open_page(
         "Will every receiver hold?", "on clean air only: no other radio is counted", plan_title=plan.title, width=880
     ) as page:
-        draw_model(page, model)
+        draw_model(page, model, opacity=0.24)
         page.look(camera)
         taken = draw_rulers(page, camera, bounds, setting.scene.origin_m)
         sent = camera.project(local_positions(setting, plan.transmitters))
@@ -213,7 +231,7 @@ def draw_receivers(solution: Solution, path: Path) -> Path:
         draw_transmitters(page, sent)
         for i in sorted(range(len(best)), key=lambda i: -_chance(best[i])):  # the worst on top
             shape, colour = _mark(best[i])
-            page.symbol(*at[i], shape, colour=colour, size=9.0)
+            page.symbol(at[i, 0], at[i, 1], shape, colour=colour, size=9.0)
         numbers = [str(i + 1) for i in range(len(at))]
         marks = [(x - 10, y - 10, x + 10, y + 10) for x, y in sent]
         boxes = page.labels(at, numbers, area=area, size=17, bold=True, taken=taken + marks)
@@ -223,7 +241,7 @@ def draw_receivers(solution: Solution, path: Path) -> Path:
         _receiver_list(page, [r.name for r in plan.receivers], best)
         page.paragraph(28, 104, f"Clean air only. {VERDICT_DEFINITION[0].upper()}{VERDICT_DEFINITION[1:]}.", width=880,
                        colour=INK)  # fmt: skip
-        draw_compass(page, camera, plan.house_azimuth_rad, x=150, y=845)
+        draw_compass(page, camera, plan.house_azimuth_rad, x=770, y=165)
         return page.save(path)
 
 

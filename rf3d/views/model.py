@@ -14,6 +14,8 @@ from rf3d.views.layout import Camera
 SLENDER = 0.004
 """Facets narrower than this share of the venue's size are drawn without edges: a roof of trusses stays light."""
 _IN_THE_WAY = 0.02
+_LARGE = 0.25
+"""Only parts larger than this share of the venue are left out: furniture that hides something is part of the story."""
 _EDGE_ANGLE_DEG = 28.0
 
 
@@ -27,11 +29,14 @@ class Model:
         Faces behind which nothing of interest lies hidden.
     edges, ghost_edges : PolyData
         Edges of those faces, and of the faces left out.
+    hidden : (M,) bool
+        Triangles left out because they stand in the way.
     """
 
     faces: pyvista.PolyData
     edges: pyvista.PolyData
     ghost_edges: pyvista.PolyData
+    hidden: BoolArray
 
 
 def make_model(
@@ -53,6 +58,7 @@ def make_model(
         faces=part_mesh(setting, ~hidden & ~others),
         edges=_edges(setting, ~hidden & broad),
         ghost_edges=_edges(setting, hidden & broad),
+        hidden=hidden,
     )
 
 
@@ -74,8 +80,8 @@ def breadth_m(setting: Setting) -> FloatArray:
 def in_the_way(setting: Setting, camera: Camera, interest_m: FloatArray) -> BoolArray:
     """Triangles (M,) of walls, roofs and ceilings that stand between the viewer and what is to be seen.
 
-    A facet is left out when its part blocks some of the sight lines to the points of interest and to a lattice
-    of points among them, and the viewer is on its far side.
+    A facet is left out when its part is large and blocks some of the sight lines to the points of interest and to
+    a lattice of points among them, and the viewer is on its far side.
     """
     low, high = interest_m.min(axis=0), interest_m.max(axis=0)
     steps = np.stack(np.meshgrid(*[(np.arange(n) + 0.5) / n for n in (6, 6, 3)], indexing="ij"), axis=-1)
@@ -91,8 +97,12 @@ def in_the_way(setting: Setting, camera: Camera, interest_m: FloatArray) -> Bool
     normal, offset = facets.normal[facets.plane], facets.offset_m[facets.plane]
     viewer = normal @ camera.position_m - offset
     inside = np.median(targets @ normal.T - offset, axis=0)
+    low, high = np.full((2, len(share), 3), [[[np.inf]], [[-np.inf]]])
+    np.minimum.at(low, facets.part, facets.bounds_m[:, 0])
+    np.maximum.at(high, facets.part, facets.bounds_m[:, 1])
+    wall = (np.linalg.norm(high - low, axis=1) >= _LARGE * setting.scene.extent_m) & (share >= _IN_THE_WAY)
     broad = breadth_m(setting) >= SLENDER * setting.scene.extent_m
-    hidden = broad & (share[facets.part] >= _IN_THE_WAY) & (viewer * inside < 0)
+    hidden = broad & wall[facets.part] & (viewer * inside < 0)
     return hidden[facets.triangle_facet]
 
 

@@ -58,6 +58,8 @@ class Page:
 
     def coloured_mesh(self, mesh: pyvista.DataSet, rgb: np.ndarray) -> None:
         """Add a flat surface with a colour (N, 3) uint8 for every cell."""
+        if not mesh.n_cells:
+            return
         mesh.cell_data["rgb"] = rgb
         self._add(mesh, scalars="rgb", rgb=True, lighting=False)
 

@@ -9,6 +9,7 @@ import numpy as np
 import pyvista
 from scipy.ndimage import gaussian_filter
 
+from rf3d.assessment.places import spoken
 from rf3d.errors import InputError
 from rf3d.plan import Plan
 from rf3d.propagation.paths import Setting
@@ -31,8 +32,9 @@ from rf3d.views.furniture import (
     radio_positions,
     share_text,
     shortened,
+    venue_outline,
 )
-from rf3d.views.layout import Box, box_corners, colour_bands, plan_view, rectangle, round_levels, three_quarter_view
+from rf3d.views.layout import colour_bands, plan_view, rectangle, round_levels, three_quarter_view
 from rf3d.views.model import cut_lines, make_model
 from rf3d.views.page import GREY, INK, Page, open_page
 
@@ -65,13 +67,13 @@ def draw_volume(
             "a picture needs some",
             "raise its rays or its power",
         )
-    camera = three_quarter_view(box_corners(setting.scene.bounds_m), plan.house_azimuth_rad, area=AREA)
+    camera = three_quarter_view(venue_outline(setting), plan.house_azimuth_rad, area=AREA)
     model = make_model(setting, camera, interest_m=radio_positions(plan, setting))
     colours = _ramp(len(levels))
     source = next(t for t in plan.transmitters if t.name == volume.transmitter)
     with open_page(
         f"Received power in space: {volume.transmitter}",
-        f"{source.radio.centre_hz / 1e6:.0f} MHz, {source.power_dbm:g} dBm at the radio, {source.antenna.name.replace('_', ' ')}",
+        f"{source.radio.centre_hz / 1e6:.0f} MHz, {source.power_dbm:g} dBm at the radio, {spoken(source.antenna.name)}",
         plan_title=plan.title,
     ) as page:
         draw_model(page, model, opacity=0.14)
@@ -89,9 +91,9 @@ def draw_volume(
                            "at a probe of unit gain (mean over a voxel):", width=PANEL_WIDTH) - 34  # fmt: skip
         for level, colour in zip(levels[::-1], colours[::-1], strict=True):
             page.polygon(_swatch(PANEL_X + 2, y - 4, 40, 22), colour=_hex(colour))
-            inside = np.count_nonzero(power >= level) / max(np.count_nonzero(np.isfinite(power)), 1)
+            inside = float(np.mean(power[np.isfinite(power)] >= level))
             page.text(PANEL_X + 56, y, f"{minus(level)} dBm or more", size=18)
-            page.text(PANEL_X + 238, y, f"{share_text(inside)} of it all", size=15, colour=GREY)
+            page.text(PANEL_X + 238, y, f"{share_text(inside)} of the space", size=15, colour=GREY)
             y -= 34
         y = heading(page, y - 22, "Signs")
         y = legend_row(page, y, "diamond", f"transmitter {source.name}", colour=TRANSMITTER)
@@ -147,14 +149,15 @@ def draw_slice(
     chosen = list(volumes) if transmitter is None else [_pick(volumes, transmitter)]
     power = slice_power_dbm(chosen, height_m=height_m)
     z = height_m - float(setting.scene.origin_m[2])
-    camera = plan_view(setting.scene.bounds_m, plan.house_azimuth_rad, area=(70.0, 100.0, 1130.0, 895.0))
+    camera = plan_view(setting.scene.bounds_m, plan.house_azimuth_rad, area=(50.0, 100.0, 1120.0, 895.0))
     bands = colour_bands(power) if np.isfinite(power).any() else np.array([-100.0, 0.0])
     colours = _ramp(len(bands) - 1)
     names = [v.transmitter for v in chosen]
+    traced = ("traced: " + ", ".join(names)) if len(names) <= 4 else f"{len(names)} transmitters traced"
     who = names[0] if len(names) == 1 else "strongest transmitter at each place"
     with open_page(
         f"Received power at {height_m:g} m height: {who}",
-        "seen from above; lines are what is cut at that height",
+        f"seen from above; {traced}",
         plan_title=plan.title,
     ) as page:
         page.coloured_mesh(*_cells(chosen[0], power, z=z, bands=bands, colours=colours))
@@ -162,7 +165,6 @@ def draw_slice(
         cut.points[:, 2] = z + 0.01
         page.lines(cut, colour=INK, width=1.6)
         page.look(camera)
-        taken: list[Box] = []
         senders = [t for t in plan.transmitters if t.name in names]
         near = [(i, r) for i, r in enumerate(plan.receivers) if abs(r.position_m[2] - height_m) <= NEAR_HEIGHT_M]
         at = camera.project(local_positions(setting, [r for _, r in near]))
@@ -171,7 +173,7 @@ def draw_slice(
         sent = camera.project(local_positions(setting, senders))
         draw_transmitters(page, sent)
         words = [str(i + 1) for i, _ in near] + [f"{t.name}, {minus(t.position_m[2], 1)} m up" for t in senders]
-        page.labels(np.concatenate([at, sent]), words, area=camera.area, size=16, bold=True, taken=taken)
+        page.labels(np.concatenate([at, sent]), words, area=camera.area, size=16, bold=True)
         _colour_bar(page, bands, colours)
         y = heading(page, 470, "Signs")
         y = legend_row(page, y, "diamond", "transmitter, with its height", colour=TRANSMITTER)
@@ -179,7 +181,8 @@ def draw_slice(
             y = legend_row(
                 page, y, "circle", f"receiver within ±{NEAR_HEIGHT_M:g} m of this height", colour=INK, size=6.5
             )
-            fitting = int((y - 235) / 21)
+            fitting = int((y - 215) / 21)
+            fitting -= len(near) > fitting
             for i, receiver in near[:fitting]:
                 page.text(PANEL_X + 30, y, str(i + 1), size=15, bold=True, anchor="right")
                 page.text(PANEL_X + 40, y, shortened(page, receiver.name, PANEL_WIDTH - 40, 15), size=15)

@@ -163,7 +163,7 @@ def links(run: Run, plan: Path) -> None:
     solution = _solved(run, plan)
     run.add_findings(solution.findings)
     _print_links(run, solution)
-    run.show_findings()
+    run.show_findings(leave_out=("holds",))
     run.text(PREDICTION)
     run.write_json(_solution_as_json(solution))
 
@@ -244,7 +244,7 @@ def demo(run: Run, venues: tuple[str, ...], folder: Path) -> None:
     for name, plan in _demo_plans(venues or ("playhouse", "arena")).items():
         solution = _solved(run, plan)
         _print_links(run, solution)
-        run.show_findings(solution.findings)
+        run.show_findings(solution.findings, leave_out=("holds",))
         out = folder / name
         _pictures(run, solution, out, with_volume=True)
         run.text(f"pictures and volume of the {name} are in {out.resolve()}")
@@ -285,17 +285,19 @@ def _print_links(run: Run, solution: Solution) -> None:
     from rf3d.assessment.multipath import percent
 
     rows = []
-    for link in solution.links:
+    for number, link in enumerate(solution.links):
+        first = number == 0 or solution.links[number - 1].receiver != link.receiver
+        best = "*" if link is solution.best_link(link.receiver) else ""
         if link.paths.count:
             numbers = (f"{link.mean_power_dbm:.0f}", f"{link.margin_db:.0f}", f"{link.fade_margin_db:.0f}")
         else:
             numbers = ("no path", "", "")
-        serves = "best" if link is solution.best_link(link.receiver) else ""
-        rows.append((link.receiver, link.transmitter, *numbers, link.verdict, percent(link.chance), serves))
-    columns = (
-        "receiver", "transmitter", "mean dBm", "dB over threshold", "1 in 100, dB over", "verdict", "holds", "serves",
-    )  # fmt: skip
-    run.table(solution.plan.title, columns, rows)
+        if first:
+            rows.append((link.receiver, "", "", "", "", ""))
+        rows.append((f"  from {link.transmitter} {best}", *numbers, link.verdict, percent(link.chance)))
+    run.table(solution.plan.title, ("receiver", "dBm", "over", "1 %", "verdict", "holds"), rows)
+    run.text("dBm: mean power; over: dB over the threshold; 1 %: the same on the worst 1 in 100 spots and channels;")
+    run.text("* serves this receiver best.")
     run.text(VERDICT_DEFINITION)
     run.text("Clean air only: no other radio is listed. Bodies and moving scenery only as far as the mesh holds them.")
     order, asked = solution.exhaustive_order, solution.plan.study.max_reflections

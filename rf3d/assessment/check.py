@@ -213,22 +213,26 @@ def _antennas(plan: Plan) -> list[Finding]:
 
 
 def _ranges(plan: Plan, surfaces: tuple[Surface, ...]) -> list[Finding]:
-    """Materials used outside the range their source states, once each, at the channel farthest out."""
+    """Materials used outside the range their source states, one finding for each limit overstepped."""
     radios = {place.radio.name: place.radio for place in _all_radios(plan)}.values()
     lowest = min(radio.first_channel_hz for radio in radios)
     highest = max(radio.last_channel_hz for radio in radios)
-    findings = []
+    beyond: dict[tuple[float, float], list[str]] = {}
     for material in {surface.material.name: surface.material for surface in surfaces}.values():
         low, high = material.valid_hz
-        if low <= lowest and highest <= high:
-            continue
-        value, limit = (lowest, low) if lowest < low else (highest, high)
-        message = (
-            f"used at {value / 1e9:.4g} GHz, where its source states {low / 1e9:g} to {high / 1e9:g} GHz: "
-            "extrapolated; a measured value would be better"
+        if lowest < low:
+            beyond.setdefault((lowest, low), []).append(material.name)
+        elif highest > high:
+            beyond.setdefault((highest, high), []).append(material.name)
+    return [
+        Finding(
+            "material-range", "caution", ", ".join(names),
+            f"used at {value / 1e9:.4g} GHz, where the source states values {'from' if value < limit else 'up to'} "
+            f"{limit / 1e9:g} GHz: extrapolated; a measured value would be better",
+            value, limit, "Hz",
         )
-        findings.append(Finding("material-range", "caution", material.name, message, value, limit, "Hz"))
-    return findings
+        for (value, limit), names in beyond.items()
+    ]  # fmt: skip
 
 
 def _unlinked(plan: Plan) -> list[Finding]:

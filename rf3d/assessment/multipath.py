@@ -12,7 +12,7 @@ import numpy as np
 
 from rf3d.assessment.links import ALLOWANCE_DB, Link, evaluate
 from rf3d.assessment.places import directions, height, seen_from, spoken, towards
-from rf3d.errors import Finding
+from rf3d.errors import Finding, Severity
 from rf3d.jobs import Jobs
 from rf3d.propagation.kernels.crossings import REFLECTION
 from rf3d.propagation.paths import PathSet, Setting, refine
@@ -188,16 +188,18 @@ def receiver_finding(trial: Trial, link: Link) -> Finding:
         f"{link.margin_db:.0f} dB above its threshold on the average, {link.fade_margin_db:.0f} dB on the worst "
         "1 in 100 spots and channels"
     )
-    common = {"value": link.fade_margin_db, "limit": ALLOWANCE_DB, "unit": "dB", "place_m": _place(rx)}
+
+    def finding(code: str, severity: Severity, text: str) -> Finding:
+        return Finding(code, severity, rx.name, text, link.fade_margin_db, ALLOWANCE_DB, "dB", _place(rx))
+
     if link.verdict in ("solid", "workable"):
         if strongest_echo_db(link) >= -STRONG_ECHO_DB:
             text = (
                 f"{holds} ({level}). Strong echoes{named}; the {len(link.channels_hz)} channels and the margin "
                 "cover them; nothing to do."
             )
-            return Finding("strong-echo-covered", "info", rx.name, text, **common)
-        return Finding("holds", "info", rx.name, f"{holds} ({level}).", **common)
-    severity = "fail" if link.verdict == "lost" else "caution"
+            return finding("strong-echo-covered", "info", text)
+        return finding("holds", "info", f"{holds} ({level}).")
     weak = link.margin_db < ALLOWANCE_DB
     code = "too-weak" if weak else "multipath-fading"
     why = (
@@ -209,7 +211,7 @@ def receiver_finding(trial: Trial, link: Link) -> Finding:
     text = (
         f"heard from {link.transmitter}: {holds} ({level}); {why}. Echoes{named}.{spot} {_advice(cures(trial, link))}"
     )
-    return Finding(code, severity, rx.name, text, **common)
+    return finding(code, "fail" if link.verdict == "lost" else "caution", text)
 
 
 def other_link_finding(trial: Trial, link: Link) -> Finding | None:
@@ -268,7 +270,7 @@ def _advice(found: list[Cure]) -> str:
 
 def percent(chance: float) -> str:
     """A chance of holding as words; never quite certain."""
-    return "over 99.9 %" if chance > 0.999 else f"{100 * chance:.1f} %"
+    return "> 99.9 %" if chance > 0.999 else f"{100 * chance:.1f} %"
 
 
 def _place(receiver: Receiver) -> tuple[float, float, float]:

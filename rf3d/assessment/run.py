@@ -17,6 +17,7 @@ from rf3d.jobs import Jobs, ordered, silent
 from rf3d.plan import Plan, assign_surfaces
 from rf3d.propagation.kernels.interfaces import opaque_parts
 from rf3d.propagation.paths import Setting, find_paths, prepare
+from rf3d.radio.radios import Receiver, Transmitter
 from rf3d.units import BoolArray, FloatArray
 from rf3d.venue.facets import find_facets
 from rf3d.venue.scene import Scene
@@ -73,7 +74,7 @@ def ready(plan: Plan, scene: Scene) -> Setting:
 
 def _refuse_buried(plan: Plan, setting: Setting) -> None:
     """A radio inside a solid has no air to radiate into."""
-    radios = [*plan.transmitters, *plan.receivers]
+    radios: list[Transmitter | Receiver] = [*plan.transmitters, *plan.receivers]
     spots = _local(setting.scene, [radio.position_m for radio in radios])
     for radio, solid in zip(radios, enclosing_solids(setting.scene, spots, setting.surfaces), strict=True):
         if solid is not None:
@@ -130,7 +131,7 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None) -> S
         if not own:
             return [], []
         best = max(own, key=lambda pair: pair[0].fade_margin_db)
-        said = [receiver_finding(best[1], best[0])]
+        said: list[Finding | None] = [receiver_finding(best[1], best[0])]
         said += [other_link_finding(trial, link) for link, trial in own if link is not best[0]]
         said += [smear_finding(link) for link, _ in own]
         return [link for link, _ in own], [finding for finding in said if finding is not None]

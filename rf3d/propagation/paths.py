@@ -148,7 +148,7 @@ def find_sequences(
     """
     depth = max(max_reflections, 1)
     complete = exhaustive_order(setting.facets.plane_count, max_reflections)
-    parts = [np.full((1, depth), -1, dtype=np.int32)]
+    parts: list[IntArray] = [np.full((1, depth), -1, dtype=np.int32)]
     level = np.zeros((1, 0), dtype=np.int32)
     planes = np.arange(setting.facets.plane_count, dtype=np.int32)
     for order in range(1, complete + 1):
@@ -421,7 +421,8 @@ def _depth_behind(
 
 def join(pieces: list[PathSet], complete: int) -> PathSet:
     """One PathSet of several, in order."""
-    starts, total = [np.zeros(1, dtype=np.int32)], 0
+    starts: list[IntArray] = [np.zeros(1, dtype=np.int32)]
+    total = 0
     for piece in pieces:
         starts.append(piece.start[1:] + total)
         total += int(piece.start[-1])

@@ -103,8 +103,8 @@ def make_scene(
         No triangle with area, a vertex that is NaN or infinite, or an index out of range.
     """
     vertices = np.asarray(vertices_m, dtype=np.float64).reshape(-1, 3)
-    faces = np.asarray(triangles, dtype=np.int32).reshape(-1, 3)
-    part = np.asarray(triangle_part, dtype=np.int32).reshape(-1)
+    faces: IntArray = np.asarray(triangles, dtype=np.int32).reshape(-1, 3)
+    part: IntArray = np.asarray(triangle_part, dtype=np.int32).reshape(-1)
     if len(faces) and (faces.min() < 0 or faces.max() >= len(vertices)):
         raise InputError(
             f"a triangle of the mesh uses vertex {int(faces.max())} of {len(vertices)}",
@@ -112,8 +112,7 @@ def make_scene(
             "export the mesh again",
         )
     if len(faces):
-        used, faces = np.unique(faces, return_inverse=True)
-        vertices, faces = vertices[used], faces.reshape(-1, 3).astype(np.int32)
+        vertices, faces = _used(vertices, faces)
     bad = np.flatnonzero(~np.isfinite(vertices).all(axis=1))
     if len(faces) and len(bad):
         where = parts[part[np.flatnonzero((faces == bad[0]).any(axis=1))[0]]][0]
@@ -131,25 +130,31 @@ def make_scene(
         )
     dropped = int((~kept).sum())
     faces, part = faces[kept], part[kept]
-    used, faces = np.unique(faces, return_inverse=True)
-    vertices, faces = vertices[used], faces.reshape(-1, 3).astype(np.int32)
-    present, part = np.unique(part, return_inverse=True)
+    vertices, faces = _used(vertices, faces)
+    present, index = np.unique(part, return_inverse=True)
+    part = index.astype(np.int32)
     names = tuple(parts[int(i)] for i in present)
     origin = 0.5 * (vertices.min(axis=0) + vertices.max(axis=0))
     vertices = vertices - origin
     digest = hashlib.sha256()
-    for array in (vertices, faces, part.astype(np.int32), origin):
+    for array in (vertices, faces, part, origin):
         digest.update(np.ascontiguousarray(array).tobytes())
     digest.update(repr(names).encode())
     return Scene(
         vertices_m=read_only(vertices),
         triangles=read_only(faces),
-        triangle_part=read_only(part.astype(np.int32)),
+        triangle_part=read_only(part),
         parts=names,
         origin_m=read_only(origin),
         dropped_triangles=dropped,
         digest=digest.hexdigest(),
     )
+
+
+def _used(vertices: FloatArray, faces: IntArray) -> tuple[FloatArray, IntArray]:
+    """The vertices that triangles use, and the triangles renumbered."""
+    used, index = np.unique(faces, return_inverse=True)
+    return vertices[used], index.reshape(-1, 3).astype(np.int32)
 
 
 def _with_area(vertices: FloatArray, faces: IntArray) -> np.ndarray:

@@ -148,13 +148,13 @@ def enclosing_solids(scene: Scene, points_m: FloatArray, surfaces: tuple[Surface
     points = np.asarray(points_m, dtype=np.float64).reshape(-1, 3)
     found: list[str | None] = [None] * len(points)
     solid_parts: dict[str, list[int]] = {}
-    for index, surface in enumerate(surfaces):
+    for part, surface in enumerate(surfaces):
         if surface.body == "solid":
-            solid_parts.setdefault(surface.object, []).append(index)
+            solid_parts.setdefault(surface.object, []).append(part)
     for name, parts in solid_parts.items():
         corners = scene.corners_m[np.isin(scene.triangle_part, parts)]
         near = ((points >= corners.min(axis=(0, 1))) & (points <= corners.max(axis=(0, 1)))).all(axis=1)
-        for index in np.flatnonzero(near):
+        for index in np.flatnonzero(near).tolist():
             if found[index] is None and inside_closed(corners, points[index : index + 1])[0]:
                 found[index] = name
     return found

@@ -125,15 +125,15 @@ def wedge_angles(
         Unit vectors: the edge = normal × along taken so that φ grows from face 0 (direction ``along`` away from
         the edge) through its outward ``normal``.
     """
-    phi = np.arctan2(k_out @ normal, k_out @ along) % (2.0 * np.pi)
-    phi_in = np.arctan2(-(k_in @ normal), -(k_in @ along)) % (2.0 * np.pi)
+    phi = float(np.arctan2(k_out @ normal, k_out @ along)) % (2.0 * np.pi)
+    phi_in = float(np.arctan2(-(k_in @ normal), -(k_in @ along))) % (2.0 * np.pi)
     top = n * np.pi
     # A ray along face 0 may come out a hair below 2π; it belongs to 0 unless the wedge is a thin edge.
     if phi > top and 2.0 * np.pi - phi < phi - top:
         phi = 0.0
     if phi_in > top and 2.0 * np.pi - phi_in < phi_in - top:
         phi_in = 0.0
-    return min(phi, top), min(phi_in, top), np.arccos(max(-1.0, min(1.0, k_in @ edge)))
+    return min(phi, top), min(phi_in, top), float(np.arccos(max(-1.0, min(1.0, float(k_in @ edge)))))
 
 
 @njit(nogil=True, cache=True)

@@ -33,7 +33,7 @@ from rf3d.views.layout import (
 from rf3d.views.link_pictures import VERDICT_MARKS, listed, path_points, path_words, receiver_row
 from rf3d.views.model import breadth_m, in_the_way
 from rf3d.views.page import HEIGHT, WIDTH
-from rf3d.views.power_pictures import level_surfaces, slice_power_dbm
+from rf3d.views.power_pictures import level_surfaces, slice_power_dbm, volumes_of_one_radio
 
 AREA = (100.0, 50.0, 900.0, 650.0)
 
@@ -260,6 +260,15 @@ def test_a_slice_takes_the_strongest_and_stays_blank_where_none_is(volume):
     assert np.isnan(both[5]).all()
 
 
+def test_a_slice_mixes_no_radios(solution, volume):
+    """A second transmitter on a radio that nobody listens to is left out, however strong."""
+    plan = solution.plan
+    other = replace(plan.transmitters[0], name="other", radio=replace(plan.transmitters[0].radio, name="unheard"))
+    both = replace(plan, transmitters=(other, *plan.transmitters))
+    volumes = [replace(volume, transmitter="other", mean_power_w=1e3 * volume.mean_power_w), volume]
+    assert volumes_of_one_radio(both, volumes) == [volume]
+
+
 def test_a_level_surface_of_a_free_source_is_where_friis_puts_it(volume):
     """Power of 1/r² about the middle: the skin of one level is a sphere of the right radius, to half a voxel."""
     grid = volume.grid
@@ -340,6 +349,8 @@ def test_refusals(solution, volume, tmp_path):
         pictures.draw_volume(plan, setting, volumes=[volume], path=path, transmitter="balcony")
     with pytest.raises(InputError, match="no volume was traced"):
         pictures.draw_volume(plan, setting, volumes=[], path=path)
+    with pytest.raises(InputError, match="no volume was traced"):
+        pictures.draw_slice(plan, setting, volumes=[], path=path, height_m=1.2)
     silent = replace(volume, mean_power_w=np.zeros(volume.grid.shape))
     with pytest.raises(InputError, match="holds no power"):
         pictures.draw_volume(plan, setting, volumes=[silent], path=path)

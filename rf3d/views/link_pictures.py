@@ -232,13 +232,14 @@ def draw_receivers(solution: Solution, path: Path) -> Path:
         for i in sorted(range(len(best)), key=lambda i: -_chance(best[i])):  # the worst on top
             shape, colour = _mark(best[i])
             page.symbol(at[i, 0], at[i, 1], shape, colour=colour, size=9.0)
-        numbers = [str(i + 1) for i in range(len(at))]
+        chosen = listed(best, MOST_ROWS)
+        numbers = [str(i + 1) for i in chosen]
         marks = [(x - 10, y - 10, x + 10, y + 10) for x, y in sent]
-        boxes = page.labels(at, numbers, area=area, size=17, bold=True, taken=taken + marks)
+        boxes = page.labels(at[chosen], numbers, area=area, size=17, bold=True, taken=taken + marks)
         marks = [(x - 10, y - 10, x + 10, y + 10) for x, y in at]
         page.labels(sent, [t.name for t in plan.transmitters], area=area, size=16, taken=taken + boxes + marks,
                     colour=TRANSMITTER)  # fmt: skip
-        _receiver_list(page, [r.name for r in plan.receivers], best)
+        _receiver_list(page, [r.name for r in plan.receivers], best, chosen)
         page.paragraph(28, 104, f"Clean air only. {VERDICT_DEFINITION[0].upper()}{VERDICT_DEFINITION[1:]}.", width=880,
                        colour=INK)  # fmt: skip
         draw_compass(page, camera, plan.house_azimuth_rad, x=770, y=165)
@@ -268,8 +269,8 @@ def listed(best: list[Link | None], most: int) -> list[int]:
     return sorted(worst[:most])
 
 
-def _receiver_list(page: Page, names: list[str], best: list[Link | None]) -> None:
-    """Verdict signs with their counts, then every receiver in two lines."""
+def _receiver_list(page: Page, names: list[str], best: list[Link | None], chosen: list[int]) -> None:
+    """Verdict signs with their counts, then the chosen receivers in two lines each."""
     left, width = 930.0, 650.0
     counts = {word: sum(link is not None and link.verdict == word for link in best) for word in VERDICT_MARKS}
     x = left + 42
@@ -279,7 +280,6 @@ def _receiver_list(page: Page, names: list[str], best: list[Link | None]) -> Non
     page.symbol(x, 961, "diamond", colour=TRANSMITTER, size=8.0)
     page.text(x + 18, 955, "transmitter", size=16)
     page.text(left + 60, 923, "verdict · chance of holding · margin · best transmitter", size=15, colour=GREY)
-    chosen = listed(best, MOST_ROWS)
     pitch = min(56.0, 850.0 / max(len(best) if len(best) <= MOST_ROWS else MOST_ROWS + 1, 1))
     y = 885.0
     for i in chosen:
@@ -291,4 +291,10 @@ def _receiver_list(page: Page, names: list[str], best: list[Link | None]) -> Non
         page.text(left + 60, y - 19, shortened(page, receiver_row(link), width - 60, 15), size=15, colour=INK)
         y -= pitch
     if len(best) > len(chosen):
-        page.text(left + 60, y, f"and {len(best) - len(chosen)} more with a higher chance", size=15, colour=GREY)
+        page.text(
+            left + 60,
+            y,
+            f"and {len(best) - len(chosen)} more without a number, none less likely to hold",
+            size=15,
+            colour=GREY,
+        )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -139,21 +140,25 @@ def draw_slice(
     height_m : float
         World height of the slice, metres.
     transmitter : str or None
-        None takes the strongest transmitter in each voxel.
+        None takes the strongest transmitter in each voxel, of those whose radio has the most receivers: power that a
+        receiver cannot listen to is no power to it.
 
     Raises
     ------
     InputError
         A height outside the venue, or no volume of that transmitter.
     """
-    chosen = list(volumes) if transmitter is None else [_pick(volumes, transmitter)]
+    chosen = volumes_of_one_radio(plan, volumes) if transmitter is None else [_pick(volumes, transmitter)]
     power = slice_power_dbm(chosen, height_m=height_m)
     z = height_m - float(setting.scene.origin_m[2])
     camera = plan_view(setting.scene.bounds_m, plan.house_azimuth_rad, area=(50.0, 100.0, 1120.0, 895.0))
     bands = colour_bands(power) if np.isfinite(power).any() else np.array([-100.0, 0.0])
     colours = _ramp(len(bands) - 1)
     names = [v.transmitter for v in chosen]
-    traced = ("traced: " + ", ".join(names)) if len(names) <= 4 else f"{len(names)} transmitters traced"
+    senders = [t for t in plan.transmitters if t.name in names]
+    radio = senders[0].radio
+    traced = f"{spoken(radio.name)}, {radio.centre_hz / 1e6:.0f} MHz: "
+    traced += "; ".join(names) if len(names) <= 4 else f"{len(names)} transmitters"
     who = names[0] if len(names) == 1 else "strongest transmitter at each place"
     with open_page(
         f"Received power at {height_m:g} m height: {who}",
@@ -165,8 +170,11 @@ def draw_slice(
         cut.points[:, 2] = z + 0.01
         page.lines(cut, colour=INK, width=1.6)
         page.look(camera)
-        senders = [t for t in plan.transmitters if t.name in names]
-        near = [(i, r) for i, r in enumerate(plan.receivers) if abs(r.position_m[2] - height_m) <= NEAR_HEIGHT_M]
+        near = [
+            (i, r)
+            for i, r in enumerate(plan.receivers)
+            if abs(r.position_m[2] - height_m) <= NEAR_HEIGHT_M and r.radio.name == radio.name
+        ]
         at = camera.project(local_positions(setting, [r for _, r in near]))
         for x, y in at:
             page.symbol(x, y, "circle", colour=INK, size=6.5)
@@ -175,7 +183,7 @@ def draw_slice(
         words = [str(i + 1) for i, _ in near] + [f"{t.name}, {minus(t.position_m[2], 1)} m up" for t in senders]
         page.labels(np.concatenate([at, sent]), words, area=camera.area, size=16, bold=True)
         _colour_bar(page, bands, colours)
-        y = heading(page, 470, "Signs")
+        y = heading(page, 500, "Signs")
         y = legend_row(page, y, "diamond", "transmitter, with its height", colour=TRANSMITTER)
         if near:
             y = legend_row(
@@ -234,9 +242,9 @@ def _cells(
 def _colour_bar(page: Page, bands: FloatArray, colours: FloatArray) -> None:
     """Colour against power in the panel."""
     heading(page, 880, "Mean received power, dBm")
-    bottom, top = 530.0, 830.0
+    bottom, top = 555.0, 830.0
     tall = (top - bottom) / len(colours)
-    every = 2 if tall < 24 else 1
+    every = 2 if tall < 20 else 1
     for k, colour in enumerate(colours):
         page.polygon(_swatch(PANEL_X + 4, bottom + k * tall, 46, tall + 0.5), colour=_hex(colour))
     for k in range(0, len(bands), every):
@@ -250,10 +258,9 @@ def _colour_bar(page: Page, bands: FloatArray, colours: FloatArray) -> None:
 
 def _pick(volumes: Sequence[TransmitterVolume], name: str | None) -> TransmitterVolume:
     """The volume of a transmitter, or the one that fills the venue best."""
-    if not volumes:
-        raise InputError("no volume was traced", "a picture of power needs one", "add a [[transmitter]] to the plan")
+    _some(volumes)
     if name is None:
-        return max(volumes, key=lambda v: float(np.sum(np.nan_to_num(v.mean_power_dbm, nan=-300.0))))
+        return max(volumes, key=lambda v: float(np.median(np.nan_to_num(v.mean_power_dbm, nan=-np.inf))))
     for volume in volumes:
         if volume.transmitter == name:
             return volume
@@ -262,6 +269,20 @@ def _pick(volumes: Sequence[TransmitterVolume], name: str | None) -> Transmitter
         "traced were " + ", ".join(f'"{v.transmitter}"' for v in volumes),
         "name one of them",
     )
+
+
+def _some(volumes: Sequence[TransmitterVolume]) -> None:
+    if not volumes:
+        raise InputError("no volume was traced", "a picture of power needs one", "add a [[transmitter]] to the plan")
+
+
+def volumes_of_one_radio(plan: Plan, volumes: Sequence[TransmitterVolume]) -> list[TransmitterVolume]:
+    """The volumes whose radio most receivers listen to."""
+    _some(volumes)
+    radio = {t.name: t.radio.name for t in plan.transmitters}
+    listening = Counter(r.radio.name for r in plan.receivers)
+    most = max((radio[v.transmitter] for v in volumes), key=lambda name: listening[name])
+    return [v for v in volumes if radio[v.transmitter] == most]
 
 
 def _ramp(count: int) -> FloatArray:

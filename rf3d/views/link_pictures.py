@@ -234,9 +234,8 @@ def draw_receivers(solution: Solution, path: Path) -> Path:
             page.symbol(at[i, 0], at[i, 1], shape, colour=colour, size=9.0)
         chosen = listed(best, MOST_ROWS)
         numbers = [str(i + 1) for i in chosen]
-        marks = [(x - 10, y - 10, x + 10, y + 10) for x, y in sent]
+        marks = [(x - 10, y - 10, x + 10, y + 10) for x, y in np.concatenate([sent, at])]
         boxes = page.labels(at[chosen], numbers, area=area, size=17, bold=True, taken=taken + marks)
-        marks = [(x - 10, y - 10, x + 10, y + 10) for x, y in at]
         page.labels(sent, [t.name for t in plan.transmitters], area=area, size=16, taken=taken + boxes + marks,
                     colour=TRANSMITTER)  # fmt: skip
         _receiver_list(page, [r.name for r in plan.receivers], best, chosen)

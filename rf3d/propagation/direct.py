@@ -76,6 +76,8 @@ def mean_inverse_square(offset_m: FloatArray, edge_m: float) -> FloatArray:
     near = (np.abs(offset) < NEAR_EDGES * edge_m).all(axis=1)
     square = np.where(near, 1.0, (offset**2).sum(axis=1))
     mean = (1.0 + edge_m**2 / (12.0 * square)) / square
+    if not near.any():
+        return mean
     close, half = offset[near], 0.5 * edge_m
     total = np.zeros(len(close))
     for axis in range(3):
@@ -95,9 +97,8 @@ def _over_rectangle(distance: FloatArray, x: FloatArray, y: FloatArray) -> Float
     total = np.zeros(len(x))
     for one, other in ((x, y), (y, x)):
         angle = np.arctan2(other, one)
-        for node, weight in zip(_NODE, _WEIGHT, strict=True):
-            phi = 0.5 * angle * (1.0 + node)
-            total += 0.25 * angle * weight * np.log1p(one**2 / (d2 * np.cos(phi) ** 2))
+        phi = 0.5 * angle[:, None] * (1.0 + _NODE)
+        total += 0.25 * angle * (np.log1p((one**2 / d2)[:, None] / np.cos(phi) ** 2) @ _WEIGHT)
     return sign * total
 
 

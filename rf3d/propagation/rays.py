@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from rf3d.propagation.kernels.branch import branch
-from rf3d.propagation.kernels.crossings import TRANSMISSION, walls_passed
+from rf3d.propagation.kernels.crossings import walls_passed
 from rf3d.propagation.kernels.interfaces import Walls
-from rf3d.propagation.kernels.passage import INVOLVED, Passages, cut_off, simple_passages
+from rf3d.propagation.kernels.passage import INVOLVED, Passages, cut_off, entries, simple_passages, spread
 from rf3d.propagation.kernels.walk import Box, Rays, march
 from rf3d.propagation.launch import LaunchTable, launch
 from rf3d.propagation.paths import Setting
@@ -24,6 +24,8 @@ MOST_EVENTS = 64
 """Surfaces a ray may meet; what it still carries then is booked as cut."""
 WEAK_SHARE = 1e-3
 """Roulette is played below this share of the mean weight at launch."""
+LATE_EVENTS = 12
+"""After so many surfaces the share doubles with each, so that a few weak rays do not hold up a batch."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,7 +95,7 @@ def run_batch(
     plain = setting.opaque & (np.diff(walls.layer_start) == 1)
     plain_facet = np.append(plain[setting.bodies.part], False)  # the last entry answers for PASSED_OVER
     count, segments = rays, 0
-    for _ in range(MOST_EVENTS):
+    for event in range(MOST_EVENTS):
         segments += count
         triangle = setting.tracer.nearest(state.origin[:count], state.direction[:count])
         count = march(
@@ -103,7 +105,7 @@ def run_batch(
         passages, behind = _solids_ahead(setting, state, count, plain_facet)
         count = branch(
             state, count, generator.random((count, 2)), setting.planes, setting.bodies, walls, setting.opaque,
-            passages, behind, clearance, max_reflections, weak, ledger,
+            passages, behind, clearance, max_reflections, weak * 2.0 ** max(0, event - LATE_EVENTS), ledger,
         )  # fmt: skip
         if count == 0:
             break
@@ -124,21 +126,15 @@ def _solids_ahead(setting: Setting, state: Rays, count: int, plain_facet: BoolAr
     """Ways through the solids that rays stand at, and the thickness behind each bounce (count,), metres."""
     facet = state.facet[:count]
     behind = np.where(plain_facet[facet], np.inf, np.nan)
-    at_solid = setting.bodies.solid[facet] & (facet >= 0)
-    behind[at_solid] = np.inf
-    rows = np.flatnonzero(at_solid & ~setting.opaque[setting.bodies.part[facet]])
+    rows, points, ways, inward = entries(state, count, setting.planes, setting.bodies, setting.opaque, behind)
     if len(rows) == 0:
         return no_passages(count), behind
-    facet, points, ways = facet[rows], state.origin[rows], state.direction[rows]
-    normal = setting.planes.normal[setting.bodies.plane[facet]]
-    inward = normal * np.sign(np.einsum("ri,ri->r", normal, ways))[:, None]
-    passages = passages_through(setting, points, ways, facet=facet, inward=inward)
-    across = passages_through(setting, points, inward, facet=facet, inward=inward)
-    entry = np.minimum(across.first[:-1], max(len(across.kind) - 1, 0))
-    slab = np.diff(across.first) > 0
-    slab[slab] = across.kind[entry[slab]] == TRANSMISSION
-    behind[rows[slab]] = across.depth_m[entry[slab]]
-    return _spread(passages, rows, count), behind
+    # Along the ray for what passes, along the normal for the thickness that the bounce sees: one query for both.
+    both = passages_through(
+        setting, np.concatenate([points, points]), np.concatenate([ways, inward]),
+        facet=np.tile(facet[rows], 2), inward=np.concatenate([inward, inward]),
+    )  # fmt: skip
+    return spread(both, rows, count, behind), behind
 
 
 def passages_through(
@@ -196,16 +192,3 @@ def _merge(simple: Passages, involved: Passages, hard: IntArray) -> Passages:
         return np.concatenate([getattr(simple, name), getattr(involved, name)])[order]
 
     return Passages(first, joined("kind"), joined("facet"), joined("part"), joined("depth_m"), reach, plane)
-
-
-def _spread(passages: Passages, rows: IntArray, count: int) -> Passages:
-    """The same passages, numbered among ``count`` rays of which they are rows ``rows``."""
-    length = np.zeros(count + 1, dtype=np.int64)
-    length[rows + 1] = np.diff(passages.first)
-    reach = np.zeros(count)
-    reach[rows] = passages.reach_m
-    plane = np.full(count, -1, dtype=np.int32)
-    plane[rows] = passages.plane
-    return Passages(
-        np.cumsum(length), passages.kind, passages.facet, passages.part, passages.depth_m, reach, plane
-    )  # fmt: skip

@@ -64,6 +64,7 @@ def branch(
     weight, length, order, last_plane, facet_now = rays.weight, rays.length, rays.order, rays.plane, rays.facet
     normal, facet_part, facet_plane, solid = planes.normal, bodies.part, bodies.plane, bodies.solid
     first, reach_m, exit_plane = passages.first, passages.reach_m, passages.plane
+    depth_m, row_part = passages.depth_m, passages.part
     te, n, k, k_out = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
     bounced = np.empty(3, dtype=np.complex128)
     passed = np.empty(3, dtype=np.complex128)
@@ -88,7 +89,11 @@ def branch(
         apply(bounced, k, k_out, te, r_te, r_tm)
         back, on = _power(bounced), 0.0
         if solid[facet]:
-            if first[i] < first[i + 1]:
+            rows = first[i + 1] - first[i]
+            if rows == 1 and abs(depth_m[first[i]] - behind_m[i]) < 1e-9 and row_part[first[i]] == part:
+                apply(passed, k, k, te, t_te, t_tm)  # the slab that the bounce sees
+                on = _power(passed)
+            elif rows > 0:
                 through(walls, planes, bodies, passages, i, k, te, passed)
                 on = _power(passed)
         elif not opaque[part]:

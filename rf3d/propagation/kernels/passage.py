@@ -14,6 +14,7 @@ from numba import njit
 
 from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, PARALLEL_COS, TOUCH_M, TRANSMISSION, Bodies
 from rf3d.propagation.kernels.images import Planes, on_facet
+from rf3d.propagation.kernels.walk import Rays
 from rf3d.units import BoolArray, FloatArray, IntArray
 
 CLOSED, SIMPLE, INVOLVED = range(3)
@@ -42,6 +43,67 @@ class Passages(NamedTuple):
     depth_m: FloatArray
     reach_m: FloatArray
     plane: IntArray
+
+
+@njit(nogil=True, cache=True)
+def entries(
+    rays: Rays, count: int, planes: Planes, bodies: Bodies, opaque: BoolArray, behind_m: FloatArray
+) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:
+    """Rays that stand at a solid: rows of those it lets in, with point, direction and inward normal.
+
+    Sets the thickness ``behind_m`` (count,) of a bounce on any solid to infinity, for later to correct.
+    """
+    facet_now, origin, direction = rays.facet, rays.origin, rays.direction
+    solid, facet_part, facet_plane, normal = bodies.solid, bodies.part, bodies.plane, planes.normal
+    rows = np.empty(count, dtype=np.int64)
+    found = 0
+    for i in range(count):
+        if facet_now[i] < 0 or not solid[facet_now[i]]:
+            continue
+        behind_m[i] = np.inf
+        if not opaque[facet_part[facet_now[i]]]:
+            rows[found] = i
+            found += 1
+    points, ways, inward = np.empty((found, 3)), np.empty((found, 3)), np.empty((found, 3))
+    for row in range(found):
+        i = rows[row]
+        plane = facet_plane[facet_now[i]]
+        along = 0.0
+        for a in range(3):
+            along += direction[i, a] * normal[plane, a]
+        for a in range(3):
+            points[row, a], ways[row, a] = origin[i, a], direction[i, a]
+            inward[row, a] = normal[plane, a] if along > 0.0 else -normal[plane, a]
+    return rows[:found], points, ways, inward
+
+
+@njit(nogil=True, cache=True)
+def spread(both: Passages, rows: IntArray, count: int, behind_m: FloatArray) -> Passages:
+    """Number passages among all rays, and read thicknesses from those along the normal.
+
+    Parameters
+    ----------
+    both : Passages
+        Of 2N rays: N along their ways, then the same N along the inward normal.
+    rows : (N,) int64
+        Which of ``count`` rays they are.
+    behind_m : (count,) float64
+        Set to the slab's thickness where the far face is parallel.
+    """
+    entered = len(rows)
+    first = np.zeros(count + 1, dtype=np.int64)
+    reach = np.zeros(count)
+    plane = np.full(count, -1, dtype=np.int32)
+    for row in range(entered):
+        i = rows[row]
+        first[i + 1] = both.first[row + 1] - both.first[row]
+        reach[i], plane[i] = both.reach_m[row], both.plane[row]
+        across = both.first[entered + row]
+        if across < both.first[entered + row + 1] and both.kind[across] == TRANSMISSION:
+            behind_m[i] = both.depth_m[across]
+    for i in range(count):
+        first[i + 1] += first[i]
+    return Passages(first, both.kind, both.facet, both.part, both.depth_m, reach, plane)
 
 
 @njit(nogil=True, cache=True)

@@ -20,15 +20,18 @@ from rf3d.jobs import Jobs, batch_generator
 from rf3d.propagation.direct import mean_inverse_square
 from rf3d.propagation.fields import fields
 from rf3d.propagation.grid import make_grid
+from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, walls_passed
 from rf3d.propagation.kernels.interfaces import opaque_parts
 from rf3d.propagation.kernels.walk import NS_PER_M, Box, walk
 from rf3d.propagation.launch import launch, launch_table
 from rf3d.propagation.paths import find_paths, prepare
+from rf3d.propagation.rays import passages_through
 from rf3d.propagation.volume import TransmitterVolume, trace_volume
 from rf3d.radio.antennas import aim_axes, make_antenna, response
 from rf3d.radio.radios import Radio, Receiver, Transmitter
 from rf3d.units import dbm_to_watts
 from rf3d.venue.facets import find_facets
+from rf3d.venue.surfaces import enclosing_solids
 from rf3d.views.export import VOLUME_ARRAYS, write_vti
 from tests import twins
 from tests.scenes import Piece, block, plain, quad, room, scene_of, surface
@@ -290,6 +293,74 @@ def test_a_furnished_room_is_its_exact_paths_order_by_order():
     score = (got - expected) / error
     assert (error < 0.05 * expected).all()
     assert np.abs(score).max() < family_limit(score.size, answer.batches - 1)
+
+
+def stacked() -> tuple[list[Piece], tuple]:
+    """Solids of one and of two materials that touch, stand on each other and overlap, with sheets on and in them."""
+    pieces, surfaces = [], []
+
+    def add(piece, material, **more):
+        pieces.append(piece)
+        surfaces.append(surface(piece[0], material, **more))
+
+    for piece in room(ROOM):
+        add(piece, BRICK, thickness_m=0.12)
+    add(block("chest", (3, 1, 0), (4, 2.5, 1.9)), LINING, body="solid")
+    add(block("beside", (3.5, 2.5, 0), (4.5, 3.3, 1.5)), LINING, body="solid")
+    add(block("on_top", (3, 1, 1.9), (3.8, 2, 2.4)), BRICK, body="solid")
+    add(block("pier", (5, 4, 0), (6, 5, 2)), LINING, body="solid")
+    add(block("pier_foot", (5.5, 4.5, 0), (6.5, 5.5, 1.5)), LINING, body="solid")
+    add(block("beam", (6.2, 1, 1), (6.8, 2, 2)), LINING, body="solid")
+    add(block("beam_end", (6.5, 1.2, 1.2), (7.0, 1.8, 1.8)), BRICK, body="solid")
+    add(quad("on_chest", (3, 1, 0.2), (3, 2.5, 0.2), (3, 2.5, 1.7), (3, 1, 1.7)), BRICK, thickness_m=0.02)
+    add(quad("in_chest", (3.3, 0.5, 0.5), (3.3, 4.5, 0.5), (3.3, 4.5, 1.2), (3.3, 0.5, 1.2)), BRICK, thickness_m=0.02)
+    return pieces, tuple(surfaces)
+
+
+def test_a_ray_enters_what_a_long_segment_passes():
+    """The walls from entry to the open air are the first of those that ``walls_passed`` finds to the room's far side.
+
+    Once a body that touched another through a slanting way was left half-way: the end of a way in and the start of
+    the next lie at one distance, and only the chord tells them apart.
+    """
+    pieces, surfaces = stacked()
+    scene = scene_of(pieces)
+    facets = find_facets(scene)
+    setting = prepare(scene, facets, surfaces, opaque=opaque_parts(surfaces, np.array([2.45e9])))
+    generator = np.random.default_rng(6)
+    starts = scene.to_local(generator.uniform([0.1, 0.1, 0.1], ROOM - 0.1, (12_000, 3)))
+    free = np.array([name is None for name in enclosing_solids(scene, starts, surfaces)])
+    ways = generator.normal(size=(12_000, 3))
+    ways /= np.linalg.norm(ways, axis=1)[:, None]
+    triangle = setting.tracer.nearest(starts, ways)
+    facet = facets.triangle_facet[triangle]
+    chosen = free & (triangle >= 0) & setting.bodies.solid[facet]
+    starts, ways, facet = starts[chosen], ways[chosen], facet[chosen]
+    normal = setting.planes.normal[setting.bodies.plane[facet]]
+    along = np.einsum("ri,ri->r", normal, ways)
+    reach = (facets.offset_m[facets.plane[facet]] - np.einsum("ri,ri->r", normal, starts)) / along
+    points = starts + reach[:, None] * ways
+    got = passages_through(setting, points, ways, facet=facet, inward=normal * np.sign(along)[:, None])
+    met = setting.tracer.crossings(starts, starts + 12.0 * ways, opaque=setting.opaque[scene.triangle_part])
+    first = np.searchsorted(met.segment, np.arange(len(starts) + 1)).astype(np.int64)
+    nowhere = np.full(len(starts), -1, dtype=np.int32)
+    _, row, kind, _, part, depth, distance = walls_passed(
+        setting.planes, setting.bodies, starts, starts + 12.0 * ways, nowhere, nowhere, first,
+        facets.triangle_facet[met.triangle], met.distance_m,
+    )  # fmt: skip
+    several = 0
+    for ray in range(len(starts)):
+        mine, count = slice(got.first[ray], got.first[ray + 1]), got.first[ray + 1] - got.first[ray]
+        theirs, rest = slice(row[ray], row[ray] + count), slice(row[ray] + count, row[ray + 1])
+        np.testing.assert_array_equal(got.kind[mine], kind[theirs])
+        np.testing.assert_array_equal(got.part[mine], part[theirs])
+        np.testing.assert_allclose(got.depth_m[mine], depth[theirs], atol=1e-9)
+        assert count > 0
+        assert (distance[rest] > reach[ray] + got.reach_m[ray] - 1e-9).all()
+        assert (kind[theirs] == OBLIQUE_FACE).sum() % 2 == 0  # what is entered is left
+        several += count > 2
+    assert len(starts) > 1000
+    assert several > 50
 
 
 # --- books, repeatability, refusals --------------------------------------------------------------------------------

@@ -220,7 +220,12 @@ def cut_off(
                 break
             leaves = row_distance[r]
             if row_kind[r] == OBLIQUE_FACE:
-                leaves += row_depth[r] if end < row_distance[r] else 0.0
+                leaves += row_depth[r]
+                for before in range(row_first[i], r):
+                    # The way out repeats the chord of its way in.
+                    gap = row_distance[before] + row_depth[before] - row_distance[r]
+                    if row_kind[before] == OBLIQUE_FACE and row_depth[before] == row_depth[r] and abs(gap) < TOUCH_M:
+                        leaves = row_distance[r]
             elif not np.isnan(row_depth[r]):
                 n = planes.normal[bodies.plane[row_facet[r]]]
                 leaves += row_depth[r] / abs(n[0] * ways[i, 0] + n[1] * ways[i, 1] + n[2] * ways[i, 2])

@@ -30,7 +30,7 @@ def diffracted(n, phi, phi_in, length, soft, *, faces, opaque=True, depth=np.inf
     # Soft: E along the edge. Hard: H along the edge, E = H × k.
     field = (EDGE if soft else np.cross(EDGE, k_in)).astype(complex)
     diffract(
-        faces, 0, field, k_in, k_out, EDGE, ALONG, NORMAL, n, 0, 0, depth, depth, opaque, False, length
+        faces, 0, field, k_in, k_out, EDGE, ALONG, NORMAL, n, 0, 0, depth, depth, opaque, False, 1.0, 1.0, length
     )  # fmt: skip
     return field @ (EDGE if soft else np.cross(EDGE, k_out))
 
@@ -138,7 +138,7 @@ def test_diffraction_is_reciprocal():
     rng = np.random.default_rng(4)
     e, h = rng.normal(size=3), rng.normal(size=3)
     for opaque in (True, False):
-        options = (EDGE, ALONG, NORMAL, n, 0, 0, np.nan, np.nan, opaque, False, 7.0)
+        options = (EDGE, ALONG, NORMAL, n, 0, 0, np.nan, np.nan, opaque, False, 1.0, 1.0, 7.0)
         field = (e - (e @ forward_in) * forward_in).astype(complex)
         probe = (h - (h @ forward_out) * forward_out).astype(complex)
         there, back = field.copy(), probe.copy()

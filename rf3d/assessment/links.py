@@ -14,13 +14,14 @@ import numpy as np
 
 from rf3d.jobs import batch_generator
 from rf3d.propagation.fields import fields
-from rf3d.propagation.kernels.crossings import REFLECTION
+from rf3d.propagation.kernels.crossings import DIFFRACTION, OBLIQUE_FACE, REFLECTION, TRANSMISSION
 from rf3d.propagation.paths import PathSet, Setting
 from rf3d.radio.radios import Receiver, Transmitter
 from rf3d.units import (
     SPEED_OF_LIGHT_M_S,
     ComplexArray,
     FloatArray,
+    IntArray,
     azimuth_elevation,
     from_db,
     to_db,
@@ -39,6 +40,9 @@ VERDICT_DEFINITION = (
     + ", lost below"
 )
 NEIGHBOURHOOD_SAMPLES = 512
+KIND_NAMES = {
+    REFLECTION: "reflection", TRANSMISSION: "transmission", OBLIQUE_FACE: "transmission", DIFFRACTION: "diffraction",
+}  # fmt: skip
 ECHO_FLOOR_DB = 20.0
 """Paths weaker than this below the strongest are left out of the second delay spread."""
 
@@ -150,6 +154,7 @@ def evaluate(
         transmitters=(transmitter,),
         receivers=(receiver,),
         frequencies_hz=frequencies,
+        wedges=setting.wedges,
     )
     order = np.argsort(-np.abs(answer.amplitude[:, -1]), kind="stable")
     amplitude = answer.amplitude[order]
@@ -159,6 +164,10 @@ def evaluate(
     ]
     sent_dbm = transmitter.power_dbm - transmitter.cable_loss_db - receiver.cable_loss_db
     power = np.abs(amplitude[:, -1]) ** 2
+    bundle = bundles(rows, wavelength_m(radio.centre_hz))
+    bundle_power = (
+        np.abs(np.bincount(bundle, amplitude[:, -1].real) + 1j * np.bincount(bundle, amplitude[:, -1].imag)) ** 2
+    )
     samples = fading_samples(
         setting,
         rows,
@@ -176,13 +185,13 @@ def evaluate(
         centre_hz=radio.centre_hz,
         bandwidth_hz=radio.bandwidth_hz,
         sensitivity_dbm=radio.sensitivity_dbm,
-        mean_power_dbm=float(to_db(power.sum()) + sent_dbm),
+        mean_power_dbm=float(to_db(bundle_power.sum()) + sent_dbm),
         centre_power_dbm=float(to_db(abs(amplitude[:, -1].sum()) ** 2) + sent_dbm),
         channels_hz=radio.channels_hz,
         channel_power_dbm=to_db(np.abs(amplitude[:, :-1].sum(axis=0)) ** 2) + sent_dbm,
         fade_power_dbm=float(to_db(np.percentile(samples, 1.0)) + sent_dbm),
         chance=float(np.mean(samples >= needed)),
-        rice_k_db=rice_k_db(power),
+        rice_k_db=rice_k_db(bundle_power),
         rms_delay_spread_s=rms_delay_spread_s(rows.length_m, power),
         rms_delay_spread_20db_s=rms_delay_spread_s(
             rows.length_m, np.where(power >= power.max(initial=0.0) * from_db(-ECHO_FLOOR_DB), power, 0.0)
@@ -192,6 +201,28 @@ def evaluate(
         path_phase_rad=np.angle(amplitude[:, -1]),
         incidence_cos=cosine,
     )
+
+
+def bundles(paths: PathSet, wavelength: float) -> IntArray:
+    """Number of the bundle each of P paths, strongest first, belongs to: paths that no small shift tells apart.
+
+    A wave that grazes an edge and the wave diffracted there arrive together and cancel or add for good; their
+    fields are added before powers are. A path over an edge joins the strongest path before it that is less than
+    half a wavelength longer or shorter and whose direction turns its phase by less than 1 rad within a wavelength.
+    """
+    bent = np.zeros(paths.count, dtype=bool)
+    bent[paths.path_of_interaction[paths.kind == DIFFRACTION]] = True
+    bundle = np.arange(paths.count)
+    turn = 1.0 / (2 * np.pi)
+    for p in range(1, paths.count):
+        alike = np.abs(paths.length_m[:p] - paths.length_m[p]) < 0.5 * wavelength
+        alike &= np.linalg.norm(paths.arrival[:p] - paths.arrival[p], axis=1) < turn
+        alike &= np.linalg.norm(paths.departure[:p] - paths.departure[p], axis=1) < turn
+        if not bent[p]:
+            alike &= bent[:p]
+        if alike.any():
+            bundle[p] = bundle[np.argmax(alike)]
+    return bundle.astype(np.int32)
 
 
 def rice_k_db(path_power: FloatArray) -> float | None:
@@ -312,10 +343,11 @@ def _path_as_json(setting: Setting, link: Link, p: int) -> dict[str, Any]:
     for row in range(paths.start[p], paths.start[p + 1]):
         interactions.append(
             {
-                "kind": "reflection" if paths.kind[row] == REFLECTION else "transmission",
+                "kind": KIND_NAMES[int(paths.kind[row])],
                 "surface": setting.scene.objects[paths.part[row]],
                 "facet": int(paths.facet[row]),
                 "point_m": setting.scene.to_world(paths.point_m[row]).tolist(),
+                **({"edge": int(paths.edge[row])} if paths.kind[row] == DIFFRACTION else {}),
                 "incidence_deg": float(np.degrees(np.arccos(min(1.0, link.incidence_cos[row])))),
             }
         )

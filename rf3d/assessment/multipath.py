@@ -15,10 +15,10 @@ from rf3d.assessment.places import directions, height, seen_from, spoken, toward
 from rf3d.errors import Finding, Severity
 from rf3d.jobs import Jobs
 from rf3d.propagation.kernels.crossings import REFLECTION
-from rf3d.propagation.paths import PathSet, Setting, refine
+from rf3d.propagation.paths import Candidates, PathSet, Setting, refine
 from rf3d.radio.antennas import aim_axes, make_antenna
 from rf3d.radio.radios import Receiver, Transmitter
-from rf3d.units import FloatArray, IntArray, from_db, to_db, wavelength_m
+from rf3d.units import FloatArray, from_db, to_db, wavelength_m
 from rf3d.venue.surfaces import enclosing_solids
 
 STRONG_ECHO_DB = 6.0
@@ -68,7 +68,7 @@ class Trial:
     setting: Setting
     transmitter: Transmitter
     receiver: Receiver
-    sequences: IntArray
+    candidates: Candidates
     seed: int
     position_tolerance_m: float
     house_azimuth_rad: float | None
@@ -157,7 +157,7 @@ def cures(trial: Trial, link: Link) -> list[Cure]:
     if len(kept):
         source = setting.scene.to_local(tx.position_m)
         moved = refine(
-            setting, source, np.array(spots)[kept], sequences=trial.sequences, jobs=trial.jobs, labels=(0, kept)
+            setting, source, np.array(spots)[kept], candidates=trial.candidates, jobs=trial.jobs, labels=(0, kept)
         )
         for i in kept:
             there = moved.take(np.flatnonzero(moved.receiver == i))

@@ -102,7 +102,7 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None) -> S
     _refuse_buried(plan, setting)
     seed = plan.study.seed if seed is None else seed
     linked = linked_pairs(plan)
-    paths, sequences = find_paths(
+    paths, candidates = find_paths(
         setting,
         _local(scene, [t.position_m for t in plan.transmitters]),
         _local(scene, [r.position_m for r in plan.receivers]),
@@ -111,6 +111,7 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None) -> S
         rays=plan.study.rays,
         seed=seed,
         jobs=jobs,
+        edges_at_hz=float(np.mean([t.radio.centre_hz for t in plan.transmitters])),
     )
     alone = replace(jobs, workers=1, progress=silent)
 
@@ -119,7 +120,7 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None) -> S
         own: list[tuple[Link, Trial]] = []
         for t in np.flatnonzero(linked[:, r]):
             trial = Trial(
-                setting, plan.transmitters[t], receiver, sequences[t], seed,
+                setting, plan.transmitters[t], receiver, candidates[t], seed,
                 plan.position_tolerance_m, plan.house_azimuth_rad, alone,
             )  # fmt: skip
             mine = paths.take(np.flatnonzero((paths.transmitter == t) & (paths.receiver == r)))

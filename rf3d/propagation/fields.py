@@ -12,7 +12,8 @@ import numpy as np
 
 from rf3d.propagation.kernels.interfaces import make_walls
 from rf3d.propagation.kernels.transport import carry
-from rf3d.propagation.paths import PathSet
+from rf3d.propagation.kernels.wedges import Wedges, no_wedges
+from rf3d.propagation.pathset import PathSet
 from rf3d.radio.antennas import world_response
 from rf3d.radio.radios import Receiver, Transmitter
 from rf3d.units import ComplexArray, FloatArray, read_only
@@ -49,10 +50,12 @@ def fields(
     transmitters: tuple[Transmitter, ...],
     receivers: tuple[Receiver, ...],
     frequencies_hz: FloatArray,
+    wedges: Wedges | None = None,
 ) -> Fields:
-    """Evaluate paths at frequencies (F,) in hertz.
+    """Evaluate paths at frequencies (F,) in hertz; ``wedges`` (a Setting's) are needed where paths bend at edges.
 
-    Each path gives λ/(4πL) · (E·h) · exp(−jkL): spreading over the whole length since facets are planar; E the field
+    Each path gives λ/(4πL) · (E·h) · exp(−jkL): spreading over the whole length since facets are planar, over
+    √(s′·s·(s′ + s)) where it bends at an edge; E the field
     that the transmitting antenna sends, carried through every interaction; h the receiving antenna's own field pattern
     towards the arriving wave, without conjugation (reciprocity).
 
@@ -60,6 +63,10 @@ def fields(
     """
     frequencies = np.atleast_1d(np.asarray(frequencies_hz, dtype=np.float64))
     walls = make_walls(surfaces, frequencies)
+    if wedges is None:
+        if (paths.edge >= 0).any():
+            raise ValueError("paths over edges need the setting's wedges")
+        wedges = no_wedges()
     emitted = np.zeros((paths.count, 3), dtype=np.complex128)
     accepted = np.zeros((paths.count, 3), dtype=np.complex128)
     for t, transmitter in enumerate(transmitters):
@@ -81,12 +88,16 @@ def fields(
         paths.point_m,
         np.ascontiguousarray(facets.normal[facets.plane[paths.facet]]),
         paths.facet,
+        paths.edge,
+        paths.leaving,
+        wedges,
+        np.ascontiguousarray(facets.normal[facets.plane]),
         facets.edge_start,
         facets.edges_m,
         facets.edge_open,
     )
     k = walls.wavenumber
-    spreading = np.exp(-1j * k[None, :] * paths.length_m[:, None]) / (2.0 * k[None, :] * paths.length_m[:, None])
+    spreading = np.exp(-1j * k[None, :] * paths.length_m[:, None]) / (2.0 * k[None, :] * paths.spreading_m[:, None])
     arriving = carried * spreading[:, :, None]
     amplitude = np.einsum("pfi,pi->pf", arriving, accepted)
     return Fields(read_only(frequencies), read_only(arriving), read_only(amplitude), read_only(cosine))

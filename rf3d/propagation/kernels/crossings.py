@@ -19,8 +19,8 @@ from rf3d.venue.facets import Facets
 from rf3d.venue.scene import Scene
 from rf3d.venue.surfaces import Surface
 
-REFLECTION, TRANSMISSION, OBLIQUE_FACE = 0, 1, 2
-"""Kinds of interaction: a bounce, a wall passed, and one face of a body with faces that are not parallel."""
+REFLECTION, TRANSMISSION, OBLIQUE_FACE, DIFFRACTION = 0, 1, 2, 3
+"""Kinds of interaction: a bounce, a wall passed, one face of a body with faces that are not parallel, a bend."""
 TOUCH_M = 1e-3
 """Bodies of one material nearer than this are one body."""
 PARALLEL_COS = 1.0 - 1e-7

@@ -73,6 +73,16 @@ def aperture_factors(
 
 
 @njit(nogil=True, cache=True)
+def is_small(
+    outline: FloatArray, point: FloatArray, normal: FloatArray, k_in: FloatArray, spread: float, wavenumber: float
+) -> bool:
+    """Whether a facet is narrower than the first Fresnel zone of a bounce at a point in its plane."""
+    return (
+        least_width(_flatten(outline, point, normal, k_in)) * np.sqrt(wavenumber / np.pi * spread) < 2.0 * ZONE_RADIUS
+    )
+
+
+@njit(nogil=True, cache=True)
 def _one_factor(flat: FloatArray, is_open: BoolArray, scale: float) -> complex:
     total = 0.0j
     for e in range(len(flat)):

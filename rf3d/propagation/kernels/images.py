@@ -17,6 +17,10 @@ from rf3d.venue.scene import Scene
 
 EDGE_TOLERANCE = 1e-9
 """Slack of the point-in-triangle test in barycentric units: a point on a seam belongs to a side."""
+CORNER_M = 1e-9
+"""Two reflection points nearer than this to each other's planes are one point, in the corner between walls."""
+NUDGE_M = (3.7e-7, 6.1e-7, 7.1e-7)
+"""Shift of the receiver that tells the order of walls in a corner; path lengths change by its square over a leg."""
 
 
 class Planes(NamedTuple):
@@ -99,6 +103,48 @@ def facet_at(planes: Planes, plane: int, x: float, y: float, z: float) -> int:
 
 
 @njit(nogil=True, cache=True)
+def _walk_back(
+    planes: Planes,
+    image: FloatArray,
+    sequence: IntArray,
+    depth: int,
+    x: float,
+    y: float,
+    z: float,
+    point: FloatArray,
+    hit: IntArray,
+) -> tuple[bool, bool]:
+    """Reflection points from the receiver (x, y, z) back to the source, into ``point`` and ``hit``.
+
+    Returns
+    -------
+    good : bool
+        Every point lies on a facet, between the receiver's side and the image.
+    corner : bool
+        Two points fell together where two planes meet. Of the two orders of perpendicular walls rounding would then
+        accept both or none, although the path exists once: ask again from beside the receiver.
+    """
+    for k in range(depth - 1, -1, -1):
+        p = sequence[k]
+        n = planes.normal[p]
+        vx, vy, vz = image[k + 1, 0] - x, image[k + 1, 1] - y, image[k + 1, 2] - z
+        slope = n[0] * vx + n[1] * vy + n[2] * vz
+        gap = planes.offset_m[p] - (n[0] * x + n[1] * y + n[2] * z)
+        if k < depth - 1 and abs(gap) < CORNER_M:
+            return False, True
+        # The receiver side and the image must lie on opposite sides of the plane.
+        if not (0.0 < gap < slope or slope < gap < 0.0):
+            return False, False
+        s = gap / slope
+        x, y, z = x + s * vx, y + s * vy, z + s * vz
+        hit[k] = facet_at(planes, p, x, y, z)
+        if hit[k] < 0:
+            return False, False
+        point[k, 0], point[k, 1], point[k, 2] = x, y, z
+    return True, False
+
+
+@njit(nogil=True, cache=True)
 def specular_points(
     planes: Planes, source: FloatArray, receivers: FloatArray, sequences: IntArray, most: int
 ) -> tuple[int, IntArray, IntArray, FloatArray, IntArray]:
@@ -141,27 +187,11 @@ def specular_points(
                 image[depth + 1, c] = image[depth, c] - 2.0 * away * n[c]
             depth += 1
         for r in range(len(receivers)):
-            tx, ty, tz = receivers[r, 0], receivers[r, 1], receivers[r, 2]
-            good = True
-            for k in range(depth - 1, -1, -1):
-                p = sequences[i, k]
-                n = planes.normal[p]
-                vx, vy, vz = image[k + 1, 0] - tx, image[k + 1, 1] - ty, image[k + 1, 2] - tz
-                slope = n[0] * vx + n[1] * vy + n[2] * vz
-                gap = planes.offset_m[p] - (n[0] * tx + n[1] * ty + n[2] * tz)
-                # The receiver side and the image must lie on opposite sides of the plane.
-                if not (0.0 < gap < slope or slope < gap < 0.0):
-                    good = False
-                    break
-                s = gap / slope
-                x, y, z = tx + s * vx, ty + s * vy, tz + s * vz
-                facet = facet_at(planes, p, x, y, z)
-                if facet < 0:
-                    good = False
-                    break
-                point[k, 0], point[k, 1], point[k, 2] = x, y, z
-                hit[k] = facet
-                tx, ty, tz = x, y, z
+            x, y, z = receivers[r, 0], receivers[r, 1], receivers[r, 2]
+            good, corner = _walk_back(planes, image, sequences[i], depth, x, y, z, point, hit)
+            if corner:
+                x, y, z = x + NUDGE_M[0], y + NUDGE_M[1], z + NUDGE_M[2]
+                good, _ = _walk_back(planes, image, sequences[i], depth, x, y, z, point, hit)
             if good:
                 if found < most:
                     out_sequence[found] = i

@@ -63,17 +63,19 @@ def make_walls(surfaces: tuple[Surface, ...], frequencies_hz: FloatArray) -> Wal
     )
 
 
-def opaque_parts(surfaces: tuple[Surface, ...], frequencies_hz: FloatArray) -> BoolArray:
-    """Which parts let nothing through at any of the frequencies: half-spaces, and walls below −200 dB.
+def opaque_parts(
+    surfaces: tuple[Surface, ...], frequencies_hz: FloatArray, *, loss_db: float = -OPAQUE_DB, solid_m: float = 1e-3
+) -> BoolArray:
+    """Which parts let nothing through at any of the frequencies: half-spaces, and walls that lose more than loss_db.
 
-    A solid counts with the thickness of a millimetre, so that a thin metal member is opaque and a thin
+    A solid counts with the thickness ``solid_m``: with a millimetre a thin metal member is opaque and a thin
     wooden one is not.
     """
     walls = make_walls(surfaces, frequencies_hz)
     opaque = walls.half_space.copy()
     for part in range(len(surfaces)):
-        through = [abs(coefficients(walls, f, part, 1.0, 1e-3)[2]) for f in range(len(walls.wavenumber))]
-        opaque[part] |= max(through) < 10.0 ** (OPAQUE_DB / 20.0)
+        through = [abs(coefficients(walls, f, part, 1.0, solid_m)[2]) for f in range(len(walls.wavenumber))]
+        opaque[part] |= max(through) < 10.0 ** (-loss_db / 20.0)
     return opaque
 
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, REFLECTION
-from rf3d.propagation.kernels.edges import aperture_factors
+from rf3d.propagation.kernels.crossings import DIFFRACTION, OBLIQUE_FACE, REFLECTION
+from rf3d.propagation.kernels.edges import aperture_factors, is_small
 from rf3d.propagation.kernels.interfaces import Walls, apply, coefficients, oblique_body, te_axis
+from rf3d.propagation.kernels.wedges import Wedges, diffract
 from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray
 
 
@@ -25,6 +26,10 @@ def carry(
     point: FloatArray,
     normal: FloatArray,
     facet: IntArray,
+    edge: IntArray,
+    leaving: FloatArray,
+    wedges: Wedges,
+    face_normal: FloatArray,
     edge_start: IntArray,
     edges: FloatArray,
     edge_open: BoolArray,
@@ -38,6 +43,8 @@ def carry(
     departure : (P, 3) float64, length : (P,) float64
     start : (P + 1,) int32
         Interactions of path p are entries ``start[p]:start[p + 1]`` of the per-interaction arrays that follow.
+    face_normal : (Q, 3) float64
+        Of every facet; ``edge_start``, ``edges`` and ``edge_open`` are the facets' outlines.
 
     Returns
     -------
@@ -72,6 +79,35 @@ def carry(
                 for f in range(frequencies):
                     r_te, r_tm, _, _ = coefficients(walls, f, part[j], cos_i, depth[j])
                     apply(field[p, f], k, k_out, te, r_te * share[f], r_tm * share[f])
+                k[:] = k_out
+            elif kind[j] == DIFFRACTION:
+                e = edge[j]
+                before, after = max(distance[j], 1e-9), max(length[p] - distance[j], 1e-9)
+                spread = 1.0 / before + 1.0 / after
+                mirror_0, mirror_n = 1.0, 1.0
+                for side in range(2):
+                    which = wedges.facet_0[e] if side == 0 else wedges.facet_n[e]
+                    outline = edges[edge_start[which] : edge_start[which + 1]]
+                    face = face_normal[which]
+                    # Asked of both directions, so that a path and its reverse agree.
+                    highest = walls.wavenumber.max()
+                    if is_small(outline, point[j], face, k, spread, highest) or is_small(
+                        outline, point[j], face, leaving[j], spread, highest
+                    ):
+                        if side == 0:
+                            mirror_0 = 0.0
+                        else:
+                            mirror_n = 0.0
+                cosine[j] = 0.0  # incidence on an edge has no normal
+                k_out[:] = leaving[j]
+                cos_b = k[0] * wedges.axis[e, 0] + k[1] * wedges.axis[e, 1] + k[2] * wedges.axis[e, 2]
+                reach = before * after * max(1.0 - cos_b * cos_b, 1e-12) / (before + after)
+                for f in range(frequencies):
+                    diffract(
+                        walls, f, field[p, f], k, k_out, wedges.axis[e], wedges.along[e], wedges.normal[e],
+                        wedges.n[e], wedges.part_0[e], wedges.part_n[e], wedges.depth_0[e], wedges.depth_n[e],
+                        wedges.opaque[e], wedges.solid[e], mirror_0, mirror_n, reach,
+                    )  # fmt: skip
                 k[:] = k_out
             elif kind[j] == OBLIQUE_FACE:
                 for f in range(frequencies):

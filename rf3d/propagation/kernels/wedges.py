@@ -7,13 +7,52 @@ waves reflected by either face; each is multiplied by what that face or body rea
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numba import njit
 
 from rf3d.propagation.kernels.interfaces import Walls, coefficients, half_space
-from rf3d.units import ComplexArray, FloatArray
+from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray
 
 _EIGHTH = np.exp(0.25j * np.pi)
+
+
+class Wedges(NamedTuple):
+    """Edges with what stands on either side, for the kernels.
+
+    Attributes
+    ----------
+    axis, along, normal : (E, 3) float64
+        See rf3d.venue.edges.Edges.
+    n : (E,) float64
+    facet_0, facet_n, part_0, part_n : (E,) int32
+    depth_0, depth_n : (E,) float64
+        Thickness behind each face: NaN on a sheet, inf on a body whose far face is not parallel.
+    opaque, solid : (E,) bool
+    """
+
+    axis: FloatArray
+    along: FloatArray
+    normal: FloatArray
+    n: FloatArray
+    facet_0: IntArray
+    facet_n: IntArray
+    part_0: IntArray
+    part_n: IntArray
+    depth_0: FloatArray
+    depth_n: FloatArray
+    opaque: BoolArray
+    solid: BoolArray
+
+
+def no_wedges() -> Wedges:
+    """Wedges of a scene without edges."""
+    vectors, numbers, indices = np.zeros((0, 3)), np.zeros(0), np.zeros(0, dtype=np.int32)
+    flags = np.zeros(0, dtype=np.bool_)
+    return Wedges(
+        vectors, vectors, vectors, numbers, indices, indices, indices, indices, numbers, numbers, flags, flags
+    )  # fmt: skip
 
 
 @njit(nogil=True, cache=True)
@@ -29,10 +68,12 @@ def fresnel_tail(a: float) -> complex:
         for n in range(60):
             total += term / (2 * n + 1)
             term *= -1j * a * a / (n + 1)
+            if abs(term) < 1e-18:
+                break
         return 0.5 * np.sqrt(np.pi) * np.exp(-0.25j * np.pi) - total
     z = a * _EIGHTH
     fraction = z
-    for n in range(120, 0, -1):
+    for n in range(20 + int(260.0 / (a * a)), 0, -1):
         fraction = z + 0.5 * n / fraction
     return 0.5 * np.exp(-0.25j * np.pi) * np.exp(-1j * a * a) / fraction
 
@@ -153,6 +194,8 @@ def diffract(
     depth_n: float,
     opaque: bool,
     solid: bool,
+    mirror_0: float,
+    mirror_n: float,
     length: float,
 ) -> None:
     """Turn a field (3,) in place into the diffracted one, spreading and phase left out; unit √m.
@@ -170,6 +213,8 @@ def diffract(
         Thickness behind each face as for ``coefficients``.
     opaque, solid : bool
         Whether the wedge lets nothing through, and whether it is a body rather than sheets.
+    mirror_0, mirror_n : float
+        1, or 0 for a face too small to be a mirror, whose reflection the aperture factor has shaped already.
     length : float
         L = s·s′·sin²β₀/(s + s′), metres.
 
@@ -212,6 +257,8 @@ def diffract(
                     through[i, j] = -(first[i, 0] * second[0, j] + first[i, 1] * second[1, j])
     factor = -np.exp(-0.25j * np.pi) / (2.0 * n * np.sqrt(2.0 * np.pi * k0) * max(np.sin(beta), 1e-9))
     direct = d1 + d2
+    d3 *= mirror_n
+    d4 *= mirror_0
     phi_axis = np.cross(edge, k_in)
     phi_axis /= -np.sqrt(phi_axis @ phi_axis)
     beta_axis = np.cross(phi_axis, k_in)

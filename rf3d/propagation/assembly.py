@@ -1,0 +1,230 @@
+"""From candidate points to paths: is the way clear, which walls does it pass, what lies behind each bounce.
+
+Candidates come from mirror images and from edges; here they meet the scene. A candidate is
+a list of points, each on a facet where the path bounces or on an edge where it bends.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from rf3d.propagation.kernels.crossings import (
+    DIFFRACTION,
+    REFLECTION,
+    TRANSMISSION,
+    Bodies,
+    make_bodies,
+    walls_passed,
+)
+from rf3d.propagation.kernels.images import Planes, make_planes
+from rf3d.propagation.kernels.wedges import Wedges, no_wedges
+from rf3d.propagation.pathset import PathSet
+from rf3d.propagation.tracer import Tracer, tracer_for
+from rf3d.units import BoolArray, FloatArray, IntArray
+from rf3d.venue.edges import Edges, find_edges
+from rf3d.venue.facets import Facets
+from rf3d.venue.scene import Scene
+from rf3d.venue.surfaces import Surface
+
+_INSET_M = 5e-3
+"""How far in from an edge the thickness of its faces is looked up."""
+
+
+class Setting(NamedTuple):
+    """A scene made ready for path finding; see ``prepare``."""
+
+    scene: Scene
+    facets: Facets
+    surfaces: tuple[Surface, ...]
+    tracer: Tracer
+    planes: Planes
+    bodies: Bodies
+    opaque: BoolArray
+    edges: Edges
+    wedges: Wedges
+
+
+def prepare(scene: Scene, facets: Facets, surfaces: tuple[Surface, ...], *, opaque: BoolArray) -> Setting:
+    """Gather what path finding needs.
+
+    Parameters
+    ----------
+    opaque : (parts,) bool
+        Parts that let nothing through (``kernels.interfaces.opaque_parts``).
+    """
+    edges = find_edges(facets)
+    setting = Setting(
+        scene, facets, surfaces, tracer_for(scene), make_planes(scene, facets), make_bodies(scene, facets, surfaces),
+        opaque, edges, no_wedges(),
+    )  # fmt: skip
+    return setting._replace(wedges=_wedges(setting))
+
+
+def _wedges(setting: Setting) -> Wedges:
+    """What stands on either side of every edge, and how thick it is a little way in from the edge."""
+    facets, bodies, edges = setting.facets, setting.bodies, setting.edges
+    middle = edges.ends_m.mean(axis=1)
+    last = np.cos(edges.n * np.pi)[:, None] * edges.along + np.sin(edges.n * np.pi)[:, None] * edges.normal
+    nowhere = np.zeros(edges.count, dtype=bool)
+    depth_0 = depth_behind(setting, middle + _INSET_M * edges.along, -edges.normal, edges.facet_0, nowhere)
+    # Face n is seen from the free sector too: its outward normal is its own direction turned back by a quarter.
+    inward_n = np.cross(edges.axis, last)
+    depth_n = depth_behind(setting, middle + _INSET_M * last, inward_n, edges.facet_n, nowhere)
+    part_0, part_n = facets.part[edges.facet_0], facets.part[edges.facet_n]
+    return Wedges(
+        edges.axis, edges.along, edges.normal, edges.n, edges.facet_0, edges.facet_n, part_0, part_n,
+        depth_0, depth_n, setting.opaque[part_0] | setting.opaque[part_n], bodies.solid[edges.facet_0],
+    )  # fmt: skip
+
+
+def assemble(
+    setting: Setting,
+    source_m: FloatArray,
+    receivers_m: FloatArray,
+    *,
+    receiver: IntArray,
+    points: FloatArray,
+    facet: IntArray,
+    edge: IntArray,
+    labels: tuple[int, IntArray],
+) -> PathSet:
+    """Drop blocked candidates and write out the interactions of the rest, in order along each path.
+
+    Parameters
+    ----------
+    source_m : (3,) float64, receivers_m : (R, 3) float64
+    receiver : (C,) int32
+        Receiver of each candidate.
+    points : (C, D, 3) float64
+        Where it bounces or bends, in order; rows beyond its own number are ignored.
+    facet, edge : (C, D) int32
+        Facet it bounces off or edge it bends at, −1 in the other array and beyond its own number.
+    labels : (transmitter's number, receivers' numbers (R,))
+        To write into the result.
+    """
+    facets, bodies, edges = setting.facets, setting.bodies, setting.edges
+    count, depth = facet.shape
+    turns = ((facet >= 0) | (edge >= 0)).sum(axis=1)
+    # Corners of every path: transmitter, turns, receiver; legs are the stretches between them.
+    corner = np.empty((count, depth + 2, 3))
+    corner[:, 0] = source_m
+    corner[:, 1:-1] = points
+    corner[np.arange(count), turns + 1] = receivers_m[receiver]
+    # Planes that a corner lies on: one at a bounce, both faces' at an edge.
+    plane = np.full((count, depth + 2, 2), -1, dtype=np.int32)
+    bounced, bent = facet >= 0, edge >= 0
+    plane[:, 1:-1][bounced] = facets.plane[facet[bounced]][:, None]
+    plane[:, 1:-1][bent] = np.stack(
+        [facets.plane[edges.facet_0[edge[bent]]], facets.plane[edges.facet_n[edge[bent]]]], axis=1
+    )
+    path, leg = np.nonzero(np.arange(depth + 1)[None, :] <= turns[:, None])
+    starts, ends = corner[path, leg], corner[path, leg + 1]
+    leg_planes = np.concatenate([plane[path, leg], plane[path, leg + 1]], axis=1)
+    met = setting.tracer.crossings(
+        starts, ends, opaque=setting.opaque[facets.part[facets.triangle_facet]],
+        label=facets.plane[facets.triangle_facet], pass_over=leg_planes,
+    )  # fmt: skip
+    met_facet = facets.triangle_facet[met.triangle]
+    length = np.linalg.norm(ends - starts, axis=1)
+    first = np.searchsorted(met.segment, np.arange(len(path) + 1)).astype(np.int64)
+    inside, first_out, kind, wall_facet, part, wall_depth, distance = walls_passed(
+        setting.planes, bodies, starts, ends, np.ascontiguousarray(leg_planes[:, 0]),
+        np.ascontiguousarray(leg_planes[:, 2]), first, met_facet, met.distance_m,
+    )  # fmt: skip
+    bad = np.zeros(count, dtype=bool)
+    bad[path[met.blocked | inside]] = True
+
+    travelled = np.zeros((count, depth + 2))
+    travelled[path, leg + 1] = length
+    travelled = np.cumsum(travelled, axis=1)
+    way = (ends - starts) / np.maximum(length, 1e-300)[:, None]
+    wall_leg = np.repeat(np.arange(len(path)), np.diff(first_out))
+    turn_path, turn = np.nonzero(bounced | bent)
+    before = np.searchsorted(path, turn_path) + turn  # leg that leads to each turn; the next one leads away
+    turn_edge = edge[turn_path, turn]
+    turn_facet = np.where(turn_edge >= 0, edges.facet_0[turn_edge], facet[turn_path, turn])
+    turn_point = corner[turn_path, turn + 1]
+    behind = depth_behind(
+        setting, turn_point, way[before], turn_facet, bad[turn_path] | (turn_edge >= 0)
+    )  # fmt: skip
+    turn_kind = np.where(turn_edge >= 0, DIFFRACTION, REFLECTION).astype(np.int32)
+    rows = {
+        "path": np.concatenate([path[wall_leg], turn_path]),
+        "distance": np.concatenate(
+            [travelled[path[wall_leg], leg[wall_leg]] + distance, travelled[turn_path, turn + 1]]
+        ),
+        "kind": np.concatenate([kind, turn_kind]),
+        "facet": np.concatenate([wall_facet, turn_facet]),
+        "part": np.concatenate([part, facets.part[turn_facet]]),
+        "edge": np.concatenate([np.full(len(wall_leg), -1), turn_edge]),
+        "depth": np.concatenate([wall_depth, behind]),
+        "point": np.concatenate([starts[wall_leg] + distance[:, None] * way[wall_leg], turn_point]),
+        "leaving": np.concatenate([way[wall_leg], way[before + 1]]),
+    }
+    keep = np.flatnonzero(~bad)
+    renumber = np.full(count, -1)
+    renumber[keep] = np.arange(len(keep))
+    mine = np.flatnonzero(~bad[rows["path"]])
+    mine = mine[np.lexsort((rows["distance"][mine], rows["path"][mine]))]
+    start = np.searchsorted(renumber[rows["path"][mine]], np.arange(len(keep) + 1)).astype(np.int32)
+    last = np.searchsorted(path, keep, side="right") - 1
+    total = travelled[keep, turns[keep] + 1]
+    spreading = total.copy()
+    over = np.flatnonzero(bent[keep].any(axis=1))
+    to_edge = travelled[keep[over], np.argmax(bent[keep[over]], axis=1) + 1]
+    from_edge = total[over] - to_edge
+    spreading[over] = np.sqrt(to_edge * from_edge * total[over])
+    return PathSet(
+        transmitter=np.full(len(keep), labels[0], dtype=np.int32),
+        receiver=np.asarray(labels[1], dtype=np.int32)[receiver[keep]],
+        length_m=total,
+        departure=way[np.searchsorted(path, keep)],
+        arrival=-way[last],
+        start=start,
+        kind=rows["kind"][mine].astype(np.int32),
+        facet=rows["facet"][mine].astype(np.int32),
+        part=rows["part"][mine].astype(np.int32),
+        edge=rows["edge"][mine].astype(np.int32),
+        depth_m=rows["depth"][mine],
+        distance_m=rows["distance"][mine],
+        point_m=rows["point"][mine],
+        leaving=rows["leaving"][mine],
+        spreading_m=spreading,
+        exhaustive_order=0,
+    )
+
+
+def depth_behind(
+    setting: Setting, points: FloatArray, into: FloatArray, facet: IntArray, skip: BoolArray
+) -> FloatArray:
+    """Thickness of the body behind each bounce: NaN on a sheet, inf where the far face is not parallel.
+
+    Points (N, 3) lie on facets (N,), ``into`` (N, 3) leads through them; rows of ``skip`` are not looked at.
+    Measured along the normal, so that a path and its reverse see the same wall.
+    """
+    facets, bodies = setting.facets, setting.bodies
+    depth = np.full(len(facet), np.nan)
+    solid = np.flatnonzero(bodies.solid[facet] & ~skip)
+    depth[solid] = np.inf
+    solid = solid[~setting.opaque[facets.part[facet[solid]]]]
+    if len(solid) == 0:
+        return depth
+    normal = facets.normal[facets.plane[facet[solid]]]
+    inward = normal * np.sign(np.einsum("bi,bi->b", normal, into[solid]))[:, None]
+    lead = 4.0 * setting.tracer.clearance_m
+    starts = points[solid] - lead * inward
+    ends = points[solid] + setting.scene.extent_m * inward
+    met = setting.tracer.crossings(starts, ends, opaque=setting.opaque[facets.part[facets.triangle_facet]])
+    first = np.searchsorted(met.segment, np.arange(len(solid) + 1)).astype(np.int64)
+    nowhere = np.full(len(solid), -1, dtype=np.int32)
+    _, first_out, kind, _, _, thickness, distance = walls_passed(
+        setting.planes, bodies, starts, ends, nowhere, nowhere, first,
+        facets.triangle_facet[met.triangle], met.distance_m,
+    )  # fmt: skip
+    for i, b in enumerate(solid):
+        for row in range(first_out[i], first_out[i + 1]):
+            if kind[row] == TRANSMISSION and abs(distance[row] - lead) < 0.5 * lead and not np.isnan(thickness[row]):
+                depth[b] = thickness[row]
+    return depth

@@ -1,0 +1,167 @@
+"""Paths over one edge: round the balcony front, the proscenium, a flat, a door jamb.
+
+Edges that either end sees are tried, alone and with one reflection before or after. What
+the uniform theory then makes of them is for the fields.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rf3d.jobs import Jobs, ordered
+from rf3d.propagation.assembly import Setting, assemble
+from rf3d.propagation.kernels.bends import Bends, bent_ways, make_bends
+from rf3d.propagation.kernels.interfaces import opaque_parts
+from rf3d.propagation.pathset import PathSet, join
+from rf3d.units import SPEED_OF_LIGHT_M_S, BoolArray, FloatArray, IntArray
+
+MOST_EDGE_PATHS = 80
+"""Ways over an edge that are looked at for one link, the strongest by estimate."""
+LEAST_BELOW_FREE_DB = 45.0
+"""Ways whose estimate lies further below free space are left out."""
+HEAVY_DB = 10.0
+"""Walls that pass less hide an edge from view; drapes and glass do not."""
+_HEAVY_SOLID_M = 0.1
+_LOOK_AROUND = 4096
+_SET_BACK_M = 2e-3
+"""How far from an edge it is looked at, so that its own faces do not hide it."""
+_SAMPLES = (1.0 / 6.0, 0.5, 5.0 / 6.0)
+
+
+def usable_edges(setting: Setting) -> IntArray:
+    """Numbers of the edges that stand free: not buried in, nor butted against, another surface.
+
+    A wall that stands on a floor without sharing its vertices ends there for the mesh, but not for a wave. An
+    edge is left out when another plane passes within 2 mm of it at most of three places.
+    """
+    edges, facets = setting.edges, setting.facets
+    number = np.repeat(np.arange(edges.count), len(_SAMPLES))
+    point = _samples(setting, np.arange(edges.count))
+    own = np.stack([facets.plane[edges.facet_0[number]], facets.plane[edges.facet_n[number]]], axis=1)
+    touched = np.zeros(len(number), dtype=bool)
+    nothing = np.zeros(len(facets.triangle_facet), dtype=bool)
+    for way in (edges.along[number], edges.normal[number]):
+        met = setting.tracer.crossings(
+            point - 2 * _SET_BACK_M * way, point + 2 * _SET_BACK_M * way, opaque=nothing,
+            label=facets.plane[facets.triangle_facet], pass_over=own,
+        )  # fmt: skip
+        touched[met.segment] = True
+    return np.flatnonzero(touched.reshape(-1, len(_SAMPLES)).sum(axis=1) < 2).astype(np.int32)
+
+
+def edge_paths(
+    setting: Setting,
+    source_m: FloatArray,
+    receivers_m: FloatArray,
+    *,
+    usable: IntArray,
+    frequency_hz: float,
+    reflections: bool,
+    jobs: Jobs,
+    labels: tuple[int, IntArray],
+) -> PathSet:
+    """Paths over one edge from a source (3,) to receivers (R, 3), local coordinates.
+
+    Parameters
+    ----------
+    usable : (K,) int32
+        Edges to try (``usable_edges``).
+    frequency_hz : float
+        At which candidates are ranked; the paths themselves know no frequency.
+    reflections : bool
+        Also those with one reflection before or after the edge.
+    labels : (transmitter's number, receivers' numbers (R,))
+    """
+    source = np.ascontiguousarray(source_m, dtype=np.float64)
+    heavy = opaque_parts(
+        setting.surfaces, np.array([frequency_hz]), loss_db=HEAVY_DB, solid_m=_HEAVY_SOLID_M
+    )[setting.facets.part[setting.facets.triangle_facet]]  # fmt: skip
+    bends = make_bends(setting.edges)
+    lit = usable[_in_view(setting, usable, source, heavy)]
+    mirrors_source = _planes_in_view(setting, source, heavy)
+
+    def one(r: int) -> PathSet:
+        receiver = np.ascontiguousarray(receivers_m[r], dtype=np.float64)
+        seen = usable[_in_view(setting, usable, receiver, heavy)]
+        trials = [(np.intersect1d(lit, seen), np.full(1, -1), False)]
+        if reflections:
+            trials.append((seen, mirrors_source, False))
+            trials.append((lit, _planes_in_view(setting, receiver, heavy), True))
+        ways = [
+            _ways(
+                setting, bends, ends_m=(source, receiver), chosen=chosen, mirrors=mirrors, mirror_receiver=far,
+                wavenumber=2 * np.pi * frequency_hz / SPEED_OF_LIGHT_M_S,
+            )
+            for chosen, mirrors, far in trials
+        ]  # fmt: skip
+        estimate, points, facet, edge = (np.concatenate(part) for part in zip(*ways, strict=True))
+        best = np.argsort(-estimate, kind="stable")[:MOST_EDGE_PATHS]
+        return assemble(
+            setting, source, receiver[None], receiver=np.zeros(len(best), dtype=np.int32), points=points[best],
+            facet=facet[best], edge=edge[best], labels=(labels[0], np.asarray(labels[1])[r : r + 1]),
+        )  # fmt: skip
+
+    count = len(receivers_m)
+    return join(list(ordered(one, range(count), jobs=jobs, stage="edges", total=count)), 0)
+
+
+def _ways(
+    setting: Setting,
+    bends: Bends,
+    *,
+    ends_m: tuple[FloatArray, FloatArray],
+    chosen: IntArray,
+    mirrors: IntArray,
+    mirror_receiver: bool,
+    wavenumber: float,
+) -> tuple[FloatArray, FloatArray, IntArray, IntArray]:
+    """Estimates (N,), points (N, 2, 3), facets and edges (N, 2) of the turns, in order along each way."""
+    source, receiver = ends_m
+    least = 10.0 ** (-LEAST_BELOW_FREE_DB / 20.0) / float(np.linalg.norm(receiver - source))
+    most = 4096
+    while True:
+        found, edge, mirror, estimate, point, facet = bent_ways(
+            setting.planes, bends, source, receiver, chosen.astype(np.int32), mirrors.astype(np.int32),
+            mirror_receiver, wavenumber, least, most,
+        )  # fmt: skip
+        if found <= most:
+            break
+        most = found
+    nothing = np.full(found, -1, dtype=np.int32)
+    turn_edge = np.stack([edge[:found], nothing], axis=1)
+    turn_facet = np.stack([nothing, facet[:found]], axis=1)
+    points = point[:found]
+    if not mirror_receiver:
+        mirrored = mirror[:found] >= 0
+        for array in (turn_edge, turn_facet, points):
+            array[mirrored] = array[mirrored][:, ::-1]
+    return estimate[:found], points, turn_facet, turn_edge
+
+
+def _samples(setting: Setting, numbers: IntArray) -> FloatArray:
+    """Three points of each edge, (3·N, 3)."""
+    a, b = setting.edges.ends_m[numbers, 0], setting.edges.ends_m[numbers, 1]
+    return np.stack([a + share * (b - a) for share in _SAMPLES], axis=1).reshape(-1, 3)
+
+
+def _in_view(setting: Setting, numbers: IntArray, point_m: FloatArray, heavy: BoolArray) -> BoolArray:
+    """Whether a point sees at least one of three places of each edge, past everything that is not heavy."""
+    edges = setting.edges
+    half = 0.5 * np.pi * edges.n[numbers][:, None]
+    away = np.cos(half) * edges.along[numbers] + np.sin(half) * edges.normal[numbers]
+    spots = _samples(setting, numbers) + _SET_BACK_M * np.repeat(away, len(_SAMPLES), axis=0)
+    met = setting.tracer.crossings(np.broadcast_to(point_m, spots.shape), spots, opaque=heavy)
+    hidden = np.asarray(met.blocked.reshape(-1, len(_SAMPLES)).all(axis=1))
+    return ~hidden
+
+
+def _planes_in_view(setting: Setting, point_m: FloatArray, heavy: BoolArray) -> IntArray:
+    """Planes that a point sees, up to and including the first heavy wall in every direction."""
+    z = 1.0 - (2.0 * np.arange(_LOOK_AROUND) + 1.0) / _LOOK_AROUND
+    turn = np.pi * (3.0 - np.sqrt(5.0)) * np.arange(_LOOK_AROUND)  # the golden angle spreads points evenly
+    ring = np.sqrt(1.0 - z * z)
+    way = np.stack([ring * np.cos(turn), ring * np.sin(turn), z], axis=1)
+    start = np.broadcast_to(point_m, way.shape)
+    met = setting.tracer.crossings(start, start + setting.scene.extent_m * way, opaque=heavy)
+    facets = setting.facets
+    return np.unique(facets.plane[facets.triangle_facet[met.triangle]])

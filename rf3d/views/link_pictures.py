@@ -11,9 +11,9 @@ from rf3d.assessment.links import VERDICT_DEFINITION, Link
 from rf3d.assessment.multipath import Culprit, culprits
 from rf3d.assessment.places import spoken
 from rf3d.assessment.run import Solution
-from rf3d.propagation.kernels.crossings import REFLECTION
+from rf3d.propagation.kernels.crossings import DIFFRACTION, REFLECTION
 from rf3d.propagation.paths import Setting
-from rf3d.units import FloatArray, IntArray, from_db
+from rf3d.units import FloatArray, from_db
 from rf3d.views.furniture import (
     AREA,
     PANEL_WIDTH,
@@ -48,7 +48,9 @@ VERDICT_MARKS = {
 }
 UNHEARD = ("ring", "#59636d")
 """A receiver that shares its radio with no transmitter."""
-_PATH_COLOURS = ("#12355b", "#1f77b4", "#8e5aa8", "#8a8f98")
+_PATH_COLOURS = ("#12355b", "#1f77b4", "#8e5aa8", "#8a8f98", "#b3541e")
+_KINDS = ("direct", "one reflection", "two reflections", "three or more", "round an edge")
+_EDGE = 4
 _TINT = "#e69f00"
 _BOUNCE = "#7a4b00"
 _SHARE_WIDTH = 97.0
@@ -86,10 +88,10 @@ def draw_paths(solution: Solution, link: Link, *, path: Path, most: int = 10) ->
         page.mesh(part_mesh(setting, blamed & ~model.hidden), colour=_TINT, opacity=0.38)
         page.mesh(part_mesh(setting, blamed & model.hidden), colour=_TINT, opacity=0.12)
         for p in reversed(range(len(lines))):
-            kind = int(link.paths.reflections[p])
+            kind = path_kind(link, p)
             pixel = 1.0 / camera.pixels_per_metre
-            pieces = dashes(lines[p], [length * pixel for length in dash_pattern(kind)])
-            page.mesh(tubes(pieces, 0.5 * path_width(share[p]) * pixel), colour=_PATH_COLOURS[min(kind, 3)])
+            pieces = dashes(lines[p], [length * pixel for length in kind_pattern(kind)])
+            page.mesh(tubes(pieces, 0.5 * path_width(share[p]) * pixel), colour=_PATH_COLOURS[kind])
         bounces = _interactions(link, len(lines), reflections=True)
         if len(bounces):
             spheres = pyvista.PolyData(bounces).glyph(
@@ -104,7 +106,7 @@ def draw_paths(solution: Solution, link: Link, *, path: Path, most: int = 10) ->
         shape, colour = VERDICT_MARKS[link.verdict]
         page.symbol(at[1, 0], at[1, 1], shape, colour=colour, size=9.5)
         flags = camera.project(np.array([c.point_m for c in blame]).reshape(-1, 3))
-        words = [link.transmitter, link.receiver] + [f"{spoken(c.surface)}, {share_text(c.echo_share)}" for c in blame]
+        words = [link.transmitter, link.receiver] + [f"{culprit_words(c)}, {share_text(c.echo_share)}" for c in blame]
         taken = [box for line in lines for box in boxes_along(camera.project(line))]
         page.labels(np.concatenate([at, flags]), words, area=AREA, size=16, bold=True, taken=taken)
         _path_panel(page, setting, link, share=share[: len(lines)], blame=blame)
@@ -113,10 +115,23 @@ def draw_paths(solution: Solution, link: Link, *, path: Path, most: int = 10) ->
         return page.save(path)
 
 
+def path_kind(link: Link, p: int) -> int:
+    """Index into ``_KINDS``: the number of reflections up to three, or four for a path that bends at an edge."""
+    rows = slice(link.paths.start[p], link.paths.start[p + 1])
+    if (link.paths.kind[rows] == DIFFRACTION).any():
+        return _EDGE
+    return min(int(link.paths.reflections[p]), _EDGE - 1)
+
+
+def kind_pattern(kind: int) -> tuple[float, ...]:
+    """Drawn and blank lengths of a kind of path, pixels; dots for a path round an edge."""
+    return (7.0, 9.0) if kind == _EDGE else dash_pattern(kind)
+
+
 def path_points(link: Link, p: int, ends_m: FloatArray) -> FloatArray:
-    """Corners (K, 3) of path p, local metres: the transmitter, each reflection, the receiver."""
+    """Corners (K, 3) of path p, local metres: the transmitter, each bounce or bend, the receiver."""
     rows = np.arange(link.paths.start[p], link.paths.start[p + 1])
-    bounces = rows[link.paths.kind[rows] == REFLECTION]
+    bounces = rows[np.isin(link.paths.kind[rows], (REFLECTION, DIFFRACTION))]
     return np.concatenate([ends_m[:1], link.paths.point_m[bounces], ends_m[1:]])
 
 
@@ -126,22 +141,34 @@ def path_width(share: float) -> float:
 
 
 def path_words(setting: Setting, link: Link, p: int) -> str:
-    """A path in words: "direct", "off the floor", "off led wall, through 3 others"."""
+    """A path in words: "direct", "off the floor", "round an edge of led wall, through 3 others"."""
     rows = np.arange(link.paths.start[p], link.paths.start[p + 1])
-    bounce = link.paths.kind[rows] == REFLECTION
     names = [spoken(setting.scene.objects[part]) for part in link.paths.part[rows]]
-    off = list(dict.fromkeys(name for name, is_bounce in zip(names, bounce, strict=True) if is_bounce))
-    through = list(dict.fromkeys(name for name, is_bounce in zip(names, bounce, strict=True) if not is_bounce))
-    words = "off " + ", ".join(off) if off else "direct"
-    if not through:
-        return words
-    return f"{words}, through {through[0] if len(through) == 1 else f'{len(through)} others'}"
+    kinds = link.paths.kind[rows].tolist()
+
+    def named(*wanted: int) -> list[str]:
+        return list(dict.fromkeys(name for name, kind in zip(names, kinds, strict=True) if kind in wanted))
+
+    off, bent = named(REFLECTION), named(DIFFRACTION)
+    through = list(dict.fromkeys(n for n, k in zip(names, kinds, strict=True) if k not in (REFLECTION, DIFFRACTION)))
+    words = ["off " + ", ".join(off)] if off else []
+    words += ["round an edge of " + ", ".join(bent)] if bent else []
+    words = words or ["direct"]
+    if through:
+        words.append(f"through {through[0] if len(through) == 1 else f'{len(through)} others'}")
+    return ", ".join(words)
+
+
+def culprit_words(culprit: Culprit) -> str:
+    """A surface to blame by name; the straight way is said to be that."""
+    name = spoken(culprit.surface)
+    return f"straight through {name}" if culprit.direct else name
 
 
 def _interactions(link: Link, most: int, *, reflections: bool) -> FloatArray:
-    """Points (N, 3) where the first ``most`` paths bounce, or where they pass walls."""
+    """Points (N, 3) where the first ``most`` paths bounce or bend, or where they pass walls."""
     mine = link.paths.path_of_interaction < most
-    return link.paths.point_m[mine & ((link.paths.kind == REFLECTION) == reflections)]
+    return link.paths.point_m[mine & (np.isin(link.paths.kind, (REFLECTION, DIFFRACTION)) == reflections)]
 
 
 def _region(points_m: FloatArray, bounds_m: FloatArray) -> FloatArray:
@@ -170,7 +197,7 @@ def _path_panel(page: Page, setting: Setting, link: Link, *, share: FloatArray, 
         page.paragraph(PANEL_X, y + 22, "No path of the studied kinds leads from the transmitter to the receiver.",
                        width=PANEL_WIDTH)  # fmt: skip
         return
-    y = _path_signs(page, np.minimum(link.paths.reflections[: len(share)], 3))
+    y = _path_signs(page, {path_kind(link, p) for p in range(len(share))})
     y = heading(page, y - 44, "Strongest paths, share of power")
     for p, part in enumerate(share):
         y = _share_row(page, y, part, path_words(setting, link, p))
@@ -182,15 +209,15 @@ def _path_panel(page: Page, setting: Setting, link: Link, *, share: FloatArray, 
     if blame:
         y = heading(page, y - 18, "Surfaces to blame, share of echo power")
         for culprit in blame:
-            y = _share_row(page, y, culprit.echo_share, spoken(culprit.surface))
+            y = _share_row(page, y, culprit.echo_share, culprit_words(culprit))
 
 
-def _path_signs(page: Page, kinds: IntArray) -> float:
+def _path_signs(page: Page, kinds: set[int]) -> float:
     """What dashes, widths, marks and the tint mean; gives the y of the last row."""
     y = heading(page, 880, "Signs")
-    for kind, words in enumerate(("direct", "one reflection", "two reflections", "three or more")):
+    for kind, words in enumerate(_KINDS):
         if kind in kinds:
-            for piece in dashes(np.array([[PANEL_X, y + 6.0], [PANEL_X + 92, y + 6.0]]), dash_pattern(kind)):
+            for piece in dashes(np.array([[PANEL_X, y + 6.0], [PANEL_X + 92, y + 6.0]]), kind_pattern(kind)):
                 page.line(piece, colour=_PATH_COLOURS[kind], width=6)
             page.text(PANEL_X + 108, y, words, size=16)
             y -= 25
@@ -198,7 +225,7 @@ def _path_signs(page: Page, kinds: IntArray) -> float:
         half = path_width(part) / 2
         page.polygon(rectangle((PANEL_X + x, y + 6 - half, PANEL_X + x + 40, y + 6 + half)), colour=INK)
         page.text(PANEL_X + x + 48, y, f"{100 * part:.0f} %" + (" of power" if x > 200 else ""), size=16)
-    y = legend_row(page, y - 27, "circle", "where a path bounces", colour=_BOUNCE, size=6.0)
+    y = legend_row(page, y - 27, "circle", "where a path bounces or bends", colour=_BOUNCE, size=6.0)
     y = legend_row(page, y, "ring", "where a path passes a wall", colour=INK, size=5.0)
     page.polygon(rectangle((PANEL_X, y - 4, PANEL_X + 28, y + 16)), colour=_TINT, opacity=0.6)
     page.text(PANEL_X + 36, y, "surfaces that throw most of the echoes", size=16)

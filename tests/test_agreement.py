@@ -7,6 +7,7 @@ import pytest
 
 from rf3d.jobs import Jobs
 from rf3d.propagation.fields import fields
+from rf3d.propagation.kernels.images import NUDGE_M
 from rf3d.propagation.kernels.interfaces import opaque_parts
 from rf3d.propagation.paths import find_paths, prepare
 from rf3d.radio.antennas import make_antenna
@@ -108,6 +109,32 @@ def test_box_room_paths_equal_marched_images():
         assert same_phase_db(got, want) < 1e-6 + 2e-6  # the printed directivity again
     total, want = answer.amplitude[:, 0].sum(), sum(row[2] for row in expected)
     assert same_phase_db(total, want) < 1e-5
+
+
+@pytest.mark.parametrize(
+    ("size", "tx", "rx"),
+    [
+        ((12.0, 9.0, 5.0), (2.1, 1.7, 1.3), (8.4, 1.7, 1.3)),
+        ((12.0, 9.0, 5.0), (1.0, 8.0, 4.0), (7.0, 7.5, 3.5)),
+        ((12.0, 9.0, 5.0), (1.0, 1.0, 1.0), (2.0, 2.0, 2.0)),
+        ((85.9, 74.8, 24.6), (66.6, 32.9, 21.7), (75.5, 32.9, 21.7)),
+    ],
+)
+def test_paths_into_a_corner_are_there_once(size, tx, rx):
+    """Round coordinates send double bounces into the very corner of two walls, where the order of the walls is open.
+
+    Rounding made both orders fail, or both pass: at equal heights and distances from a wall a path went missing.
+    """
+    walls = plain("walls", 5.24, 0.093)
+    surfaces = tuple(surface(name, walls, half_space=True) for name, _, _ in room(size))
+    paths, answer = trace(room(size), surfaces, tx, rx, order=3)
+    eps = 5.24 - 1j * 0.093 / (2 * np.pi * 2.45e9 * 8.8541878188e-12)
+    # Lossy walls do not commute, so the march from wall to wall is asked from aside, where the order is the same.
+    expected = twins.box_paths(np.array(size), np.array(tx), np.add(rx, NUDGE_M), 3, eps, 2.45e9)
+    assert paths.count == len(expected) == 63
+    assert np.allclose(np.sort(paths.length_m), sorted(row[1] for row in expected), rtol=0, atol=5e-6)
+    got = np.sort(np.abs(answer.amplitude[:, 0]))
+    assert np.allclose(got, np.sort([abs(row[2]) for row in expected]), rtol=1e-4, atol=0)
 
 
 def test_box_room_with_traced_candidates_finds_the_same(monkeypatch):

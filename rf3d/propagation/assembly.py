@@ -119,6 +119,11 @@ def assemble(
     plane[:, 1:-1][bent] = np.stack(
         [facets.plane[edges.facet_0[edge[bent]]], facets.plane[edges.facet_n[edge[bent]]]], axis=1
     )
+    # Two bounces in a corner: each point touches both walls.
+    c, t = np.nonzero(bounced[:, :-1] & bounced[:, 1:])
+    near = np.linalg.norm(corner[c, t + 2] - corner[c, t + 1], axis=1) < setting.tracer.clearance_m
+    c, t = c[near], t[near]
+    plane[c, t + 1, 1], plane[c, t + 2, 1] = plane[c, t + 2, 0], plane[c, t + 1, 0]
     path, leg = np.nonzero(np.arange(depth + 1)[None, :] <= turns[:, None])
     starts, ends = corner[path, leg], corner[path, leg + 1]
     leg_planes = np.concatenate([plane[path, leg], plane[path, leg + 1]], axis=1)

@@ -19,7 +19,7 @@ EDGE_TOLERANCE = 1e-9
 """Slack of the point-in-triangle test in barycentric units: a point on a seam belongs to a side."""
 CORNER_M = 1e-9
 """Two reflection points nearer than this to each other's planes are one point, in the corner between walls."""
-NUDGE_M = (3.7e-7, 6.1e-7, 7.1e-7)
+NUDGE_M = (4e-7, 1.1e-6, 3.1e-6)
 """Shift of the receiver that tells the order of walls in a corner; path lengths change by its square over a leg."""
 
 

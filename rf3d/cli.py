@@ -7,15 +7,25 @@ Everything heavy is imported inside a command, so that help comes at once.
 from __future__ import annotations
 
 import functools
-import math
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from rf3d import __version__
+from rf3d.answers import (
+    PREDICTION,
+    counted,
+    explain_link,
+    print_check,
+    print_links,
+    print_volumes,
+    quoted,
+    solution_as_json,
+    volume_as_json,
+)
 from rf3d.errors import CancelledError, InputError, MissingPartError, Rf3dError
 from rf3d.terminal import Run, write_whole
 
@@ -26,7 +36,6 @@ if TYPE_CHECKING:
     from rf3d.propagation.paths import Setting
     from rf3d.propagation.volume import TransmitterVolume
 
-PREDICTION = "A prediction is not a measurement: verify by survey in the show's state."
 SLICE_HEIGHT_M = 1.5
 
 
@@ -135,7 +144,7 @@ def new(run: Run, mesh: Path, units: str | None, up: str | None, out: Path | Non
     ]
     known = sum(part["suggested"] is not None for part in parts)
     run.text(f"wrote {plan_path}")
-    run.text(f"{_count(len(parts), 'surface')}, a radio material suggested for {known}")
+    run.text(f"{counted(len(parts), 'surface')}, a radio material suggested for {known}")
     run.text(f"fill it in, then: rf3d check {plan_path}")
     run.write_json({"plan": plan_path, "scene_digest": scene.digest, "size_m": scene.size_m, "surfaces": parts})
 
@@ -151,21 +160,29 @@ def check(run: Run, plan: Path) -> None:
     run.log(f"reading {loaded.mesh_path.name}")
     report = check_plan(loaded, load_scene(loaded))
     run.add_findings(report.findings)
-    _print_check(run, report)
+    print_check(run, report)
     run.show_findings()
     run.write_json({"plan": plan, "plan_digest": loaded.digest, **report.as_json()})
 
 
 @command
 @PLAN_ARGUMENT
-def links(run: Run, plan: Path) -> None:
+@click.option("--explain", is_flag=True, help="Tell every path of the chosen links: what it meets, what that costs.")
+@click.option("--from", "sender", metavar="NAME", help="With --explain: this transmitter alone.")
+@click.option("--to", "listener", metavar="NAME", help="With --explain: this receiver alone.")
+def links(run: Run, plan: Path, explain: bool, sender: str | None, listener: str | None) -> None:
     """Judge every link of PLAN: power, margin, fading, echoes, and which surfaces throw them."""
+    if (sender or listener) and not explain:
+        raise InputError("--from or --to without --explain", "they choose links to be explained", "add --explain")
     solution = _solved(run, plan)
     run.add_findings(solution.findings)
-    _print_links(run, solution)
+    print_links(run, solution)
+    if explain:
+        for link in _chosen_links(solution, sender, listener):
+            explain_link(run, solution, link)
     run.show_findings(leave_out=("holds",))
     run.text(PREDICTION)
-    run.write_json(_solution_as_json(solution))
+    run.write_json(solution_as_json(solution))
 
 
 @command
@@ -185,7 +202,7 @@ def volume(run: Run, plan: Path, out: Path | None, transmitter: str | None) -> N
     loaded = load_plan(plan)
     setting = ready(loaded, load_scene(loaded))
     volumes = _volumes(run, loaded, setting, transmitter=transmitter)
-    _print_volumes(run, volumes)
+    print_volumes(run, volumes)
     if out is not None:
         from rf3d.views.export import write_vti
 
@@ -197,7 +214,7 @@ def volume(run: Run, plan: Path, out: Path | None, transmitter: str | None) -> N
             "plan": plan,
             "plan_digest": loaded.digest,
             "scene_digest": setting.scene.digest,
-            "volumes": [_volume_as_json(v) for v in volumes],
+            "volumes": [volume_as_json(v) for v in volumes],
         }
     )
 
@@ -243,12 +260,12 @@ def demo(run: Run, venues: tuple[str, ...], folder: Path) -> None:
     shown = {}
     for name, plan in _demo_plans(venues or ("playhouse", "arena")).items():
         solution = _solved(run, plan)
-        _print_links(run, solution)
+        print_links(run, solution)
         run.show_findings(solution.findings, leave_out=("holds",))
         out = folder / name
         _pictures(run, solution, out, with_volume=True)
         run.text(f"pictures and volume of the {name} are in {out.resolve()}")
-        shown[name] = {"folder": out.resolve(), **_solution_as_json(solution)}
+        shown[name] = {"folder": out.resolve(), **solution_as_json(solution)}
     run.text(PREDICTION)
     run.write_json({"venues": shown})
 
@@ -266,48 +283,6 @@ def _solved(run: Run, path: Path) -> Solution:
     return solve(plan, load_scene(plan), jobs=run.jobs, seed=run.seed)
 
 
-def _solution_as_json(solution: Solution) -> dict[str, Any]:
-    from rf3d.assessment.links import VERDICT_DEFINITION, links_as_json
-
-    return {
-        "plan": solution.plan.path,
-        "plan_digest": solution.plan.digest,
-        "scene_digest": solution.setting.scene.digest,
-        "seed": solution.seed,
-        "verdicts": VERDICT_DEFINITION,
-        "links": links_as_json(solution.setting, solution.links),
-    }
-
-
-def _print_links(run: Run, solution: Solution) -> None:
-    """Print every link, and what the words mean."""
-    from rf3d.assessment.links import VERDICT_DEFINITION
-    from rf3d.assessment.multipath import percent
-
-    rows = []
-    for number, link in enumerate(solution.links):
-        first = number == 0 or solution.links[number - 1].receiver != link.receiver
-        best = "*" if link is solution.best_link(link.receiver) else ""
-        if link.paths.count:
-            numbers = (f"{link.mean_power_dbm:.0f}", f"{link.margin_db:.0f}", f"{link.fade_margin_db:.0f}")
-        else:
-            numbers = ("no path", "", "")
-        if first:
-            rows.append((link.receiver, "", "", "", "", ""))
-        rows.append((f"  from {link.transmitter} {best}", *numbers, link.verdict, percent(link.chance)))
-    run.table(solution.plan.title, ("receiver", "dBm", "over", "1 %", "verdict", "holds"), rows)
-    run.text("dBm: mean power; over: dB over the threshold; 1 %: the same on the worst 1 in 100 spots and channels;")
-    run.text("* serves this receiver best.")
-    run.text(VERDICT_DEFINITION)
-    run.text("Clean air only: no other radio is listed. Bodies and moving scenery only as far as the mesh holds them.")
-    order, asked = solution.exhaustive_order, solution.plan.study.max_reflections
-    if order < asked:
-        run.text(
-            f"Every path up to {order} reflection{'' if order == 1 else 's'} is there; of those with up to {asked}, "
-            f"what {solution.plan.study.rays:,} rays per transmitter found."
-        )
-
-
 def _volumes(run: Run, plan: Plan, setting: Setting, *, transmitter: str | None = None) -> list[TransmitterVolume]:
     """Received power of one or all transmitters, over the whole venue."""
     from rf3d.propagation.grid import make_grid
@@ -316,7 +291,7 @@ def _volumes(run: Run, plan: Plan, setting: Setting, *, transmitter: str | None 
     chosen = [t for t in plan.transmitters if transmitter in (None, t.name)]
     if not chosen:
         raise InputError(
-            f'no transmitter is called "{transmitter}"', f"there are {_listed(t.name for t in plan.transmitters)}",
+            f'no transmitter is called "{transmitter}"', f"there are {quoted(t.name for t in plan.transmitters)}",
             "name one of them with --transmitter",
         )  # fmt: skip
     jobs, study = run.jobs, plan.study
@@ -332,40 +307,6 @@ def _volumes(run: Run, plan: Plan, setting: Setting, *, transmitter: str | None 
             )
         )  # fmt: skip
     return found
-
-
-def _print_volumes(run: Run, volumes: list[TransmitterVolume]) -> None:
-    """Print how far the power of each transmitter reaches and how well it is known."""
-    rows = []
-    for v in volumes:
-        data = _volume_as_json(v)
-        power = data["mean_power_dbm"]
-        levels = tuple("" if power is None else f"{power[key]:.0f}" for key in ("p10", "median", "p90"))
-        error = data["median_std_error_db"]
-        rows.append(
-            (v.transmitter, f"{100 * data['reached']:.0f} %", *levels, "exact" if error is None else f"{error:.2f} dB")
-        )
-    columns = ("transmitter", "voxels reached", "weak tenth, dBm", "median", "strong tenth", "median standard error")
-    run.table("Received power of a unit-gain probe", columns, rows)
-
-
-def _volume_as_json(volume: TransmitterVolume) -> dict[str, Any]:
-    import numpy as np
-
-    power = volume.mean_power_dbm
-    reached = power[np.isfinite(power)]
-    error = volume.std_error_db[np.isfinite(volume.std_error_db)]
-    p10, median, p90 = np.percentile(reached, [10, 50, 90]) if len(reached) else (np.nan,) * 3
-    return {
-        "transmitter": volume.transmitter,
-        "voxels": power.size,
-        "voxel_m": volume.grid.voxel_m,
-        "rays": volume.rays,
-        "reached": len(reached) / power.size,
-        "mean_power_dbm": {"p10": p10, "median": median, "p90": p90} if len(reached) else None,
-        "median_std_error_db": float(np.median(error)) if len(error) else None,
-        "power_not_accounted_for": volume.ledger.imbalance,
-    }
 
 
 def _pictures(
@@ -384,7 +325,7 @@ def _pictures(
     _make_folder(folder)
     plan, setting = solution.plan, solution.setting
     volumes = _volumes(run, plan, setting)
-    _print_volumes(run, volumes)
+    print_volumes(run, volumes)
     from rf3d.views import pictures
 
     run.log("drawing")
@@ -409,13 +350,22 @@ def _chosen_link(solution: Solution, sender: str | None, listener: str | None) -
         best = [solution.best_link(receiver.name) for receiver in solution.plan.receivers]
         served = [link for link in best if link is not None and link.paths.count]
         return min(served, key=lambda link: (link.chance, link.fade_margin_db), default=None)
-    for link in solution.links:
-        if sender in (None, link.transmitter) and listener in (None, link.receiver):
-            return link
+    return _chosen_links(solution, sender, listener)[0]
+
+
+def _chosen_links(solution: Solution, sender: str | None, listener: str | None) -> list[Link]:
+    """Links from one transmitter or all, to one receiver or all."""
+    chosen = [
+        link
+        for link in solution.links
+        if sender in (None, link.transmitter) and listener in (None, link.receiver)
+    ]  # fmt: skip
+    if chosen:
+        return chosen
     raise InputError(
         f'there is no link from "{sender or "any"}" to "{listener or "any"}"',
-        f"transmitters are {_listed(t.name for t in solution.plan.transmitters)}; "
-        f"receivers are {_listed(r.name for r in solution.plan.receivers)}; both must share a radio",
+        f"transmitters are {quoted(t.name for t in solution.plan.transmitters)}; "
+        f"receivers are {quoted(r.name for r in solution.plan.receivers)}; both must share a radio",
         "correct --from and --to",
     )
 
@@ -428,7 +378,7 @@ def _demo_plans(names: tuple[str, ...]) -> dict[str, Path]:
         raise MissingPartError("the demo venues are not installed; they are in meshes_demo/ of a checkout of rf3d")
     for name in names:
         if name not in known:
-            raise InputError(f'--venue names "{name}"', f"there are {_listed(known)}", "name one of them")
+            raise InputError(f'--venue names "{name}"', f"there are {quoted(known)}", "name one of them")
     return {name: known[name] for name in names}
 
 
@@ -440,86 +390,6 @@ def _make_folder(folder: Path) -> None:
             f'--out names "{folder}", which cannot be made ({error.strerror})', "it must be a folder",
             "name another folder",
         ) from error  # fmt: skip
-
-
-def _listed(names: Iterable[str]) -> str:
-    return ", ".join(f'"{name}"' for name in names)
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
-def _print_check(run: Run, report: Any) -> None:
-    """Print a Check: the venue, its surfaces, the materials, the radios."""
-    from rf3d.assessment.check import thickness_m
-    from rf3d.plan import part_label
-    from rf3d.units import azimuth_elevation
-    from rf3d.venue.materials import BASES
-
-    plan, scene = report.plan, report.scene
-    x, y, z = scene.size_m
-    dropped = f" ({scene.dropped_triangles} without area left out)" if scene.dropped_triangles else ""
-    run.text(plan.title)
-    run.text(f"venue: {x:.2f} x {y:.2f} x {z:.2f} m, {plan.mesh_path.name}")
-    run.text(
-        f"{_count(len(scene.triangles), 'triangle')}{dropped}, {_count(report.facet_count, 'facet')}, "
-        f"{_count(len(scene.parts), 'surface')}, {_count(report.link_count, 'link')}"
-    )
-    run.text(f"surfaces are taken to stand within {100 * plan.position_tolerance_m:g} cm of where they are drawn")
-
-    def thickness(surface: Any) -> str:
-        if surface.half_space:
-            return "half-space"
-        value = thickness_m(surface)
-        return "thickness from the mesh" if value is None else f"{1e3 * value:.4g} mm"
-
-    run.table(
-        "Surfaces",
-        ("object", "radio material", "taken as"),
-        [
-            (
-                part_label(scene, s.object, s.mesh_material),
-                f"{s.material.name}, {thickness(s)}",
-                f"{s.body}: {s.decision}",
-            )
-            for s in report.surfaces
-        ],
-    )
-    known = {(s.object, s.mesh_material) for s in report.surfaces}
-    run.table("Without a radio material", ("object", "mesh material"), [p for p in scene.parts if p not in known])
-    materials = {s.material.name: s.material for s in report.surfaces}
-    run.table(
-        "Materials",
-        ("material", "basis", "source", "stated for"),
-        [(m.name, BASES[m.basis], m.source, _range(*m.valid_hz)) for _, m in sorted(materials.items())],
-    )
-
-    def radio(radio: Any, extra: str) -> tuple[str, ...]:
-        azimuth, elevation = azimuth_elevation(radio.axes[0])
-        aim = f"azimuth {math.degrees(azimuth):.0f}°, elevation {math.degrees(elevation):.0f}°"
-        place = ", ".join(f"{value:.2f}" for value in radio.position_m)
-        return radio.name, place, f"{radio.antenna.name}, {aim}", f"{radio.radio.name}, {_band(radio.radio)}", extra
-
-    run.table(
-        "Transmitters",
-        ("name", "position, m", "antenna", "radio", "power, cable"),
-        [radio(t, f"{t.power_dbm:g} dBm, {t.cable_loss_db:g} dB") for t in plan.transmitters],
-    )
-    run.table(
-        "Receivers",
-        ("name", "position, m", "antenna", "radio", "hears, cable"),
-        [radio(r, f"{r.radio.sensitivity_dbm:g} dBm, {r.cable_loss_db:g} dB") for r in plan.receivers],
-    )
-
-
-def _range(low_hz: float, high_hz: float) -> str:
-    return "any frequency" if math.isinf(high_hz) else f"{low_hz / 1e9:g} to {high_hz / 1e9:g} GHz"
-
-
-def _band(radio: Any) -> str:
-    low, high = radio.first_channel_hz / 1e6, radio.last_channel_hz / 1e6
-    return f"{low:.10g} MHz" if low == high else f"{low:.10g} to {high:.10g} MHz"
 
 
 if __name__ == "__main__":

@@ -6,7 +6,7 @@ band, aim, power or material costs milliseconds and no new tracing.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -42,6 +42,37 @@ class Fields:
     incidence_cos: FloatArray
 
 
+def losses_db(
+    paths: PathSet,
+    facets: Facets,
+    *,
+    surfaces: tuple[Surface, ...],
+    transmitter: Transmitter,
+    frequency_hz: float,
+    wedges: Wedges,
+) -> FloatArray:
+    """What every interaction of one path costs, (I,) dB, polarisation and aperture factor included.
+
+    The field is carried to just behind each interaction in turn; a loss is the drop of its length from one to the
+    next. At an edge the spreading that only a bent path has is part of the loss: √(L/(s′·s)) per √m of coefficient.
+    """
+    count = len(paths.kind)
+    level = np.empty(count + 1)
+    for step in range(count + 1):
+        cut = replace(
+            paths, start=np.array([0, step], dtype=np.int32), kind=paths.kind[:step], facet=paths.facet[:step],
+            part=paths.part[:step], edge=paths.edge[:step], depth_m=paths.depth_m[:step],
+            distance_m=paths.distance_m[:step], point_m=paths.point_m[:step], leaving=paths.leaving[:step],
+            spreading_m=paths.length_m if step == 0 or (paths.edge[:step] < 0).all() else paths.spreading_m,
+        )  # fmt: skip
+        arriving = _arriving(
+            cut, facets, surfaces=surfaces, transmitters=(transmitter,), frequencies=np.array([frequency_hz]),
+            wedges=wedges,
+        )[0]  # fmt: skip
+        level[step] = 20.0 * np.log10(max(float(np.linalg.norm(arriving[0, 0])), 1e-300))
+    return level[:-1] - level[1:]
+
+
 def fields(
     paths: PathSet,
     facets: Facets,
@@ -62,19 +93,36 @@ def fields(
     Source: Friis, Proc. IRE 34 (1946) 254 (from memory); ITU-R P.2040-3 for the interactions.
     """
     frequencies = np.atleast_1d(np.asarray(frequencies_hz, dtype=np.float64))
+    arriving, cosine = _arriving(
+        paths, facets, surfaces=surfaces, transmitters=transmitters, frequencies=frequencies, wedges=wedges
+    )
+    accepted = np.zeros((paths.count, 3), dtype=np.complex128)
+    for r, receiver in enumerate(receivers):
+        mine = np.flatnonzero(paths.receiver == r)
+        accepted[mine] = world_response(receiver.antenna, receiver.axes, paths.arrival[mine])
+    amplitude = np.einsum("pfi,pi->pf", arriving, accepted)
+    return Fields(read_only(frequencies), read_only(arriving), read_only(amplitude), read_only(cosine))
+
+
+def _arriving(
+    paths: PathSet,
+    facets: Facets,
+    *,
+    surfaces: tuple[Surface, ...],
+    transmitters: tuple[Transmitter, ...],
+    frequencies: FloatArray,
+    wedges: Wedges | None,
+) -> tuple[ComplexArray, FloatArray]:
+    """Field vectors (P, F, 3) at the ends of paths and cosines of incidence (I,)."""
     walls = make_walls(surfaces, frequencies)
     if wedges is None:
         if (paths.edge >= 0).any():
             raise ValueError("paths over edges need the setting's wedges")
         wedges = no_wedges()
     emitted = np.zeros((paths.count, 3), dtype=np.complex128)
-    accepted = np.zeros((paths.count, 3), dtype=np.complex128)
     for t, transmitter in enumerate(transmitters):
         mine = np.flatnonzero(paths.transmitter == t)
         emitted[mine] = world_response(transmitter.antenna, transmitter.axes, paths.departure[mine])
-    for r, receiver in enumerate(receivers):
-        mine = np.flatnonzero(paths.receiver == r)
-        accepted[mine] = world_response(receiver.antenna, receiver.axes, paths.arrival[mine])
     carried, cosine = carry(
         walls,
         emitted,
@@ -98,6 +146,4 @@ def fields(
     )
     k = walls.wavenumber
     spreading = np.exp(-1j * k[None, :] * paths.length_m[:, None]) / (2.0 * k[None, :] * paths.spreading_m[:, None])
-    arriving = carried * spreading[:, :, None]
-    amplitude = np.einsum("pfi,pi->pf", arriving, accepted)
-    return Fields(read_only(frequencies), read_only(arriving), read_only(amplitude), read_only(cosine))
+    return carried * spreading[:, :, None], cosine

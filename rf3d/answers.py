@@ -1,0 +1,196 @@
+"""What the commands print and write of their answers: tables for a person, plain data for a program."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+from rf3d.terminal import Run
+
+if TYPE_CHECKING:
+    from rf3d.assessment.links import Link
+    from rf3d.assessment.run import Solution
+    from rf3d.propagation.volume import TransmitterVolume
+
+PREDICTION = "A prediction is not a measurement: verify by survey in the show's state."
+MOST_EXPLAINED = 12
+"""Paths of one link that are told as stories; the rest are summed up."""
+
+
+def print_check(run: Run, report: Any) -> None:
+    """Print a Check: the venue, its surfaces, the materials, the radios."""
+    from rf3d.assessment.check import thickness_m
+    from rf3d.plan import part_label
+    from rf3d.units import azimuth_elevation
+    from rf3d.venue.materials import BASES
+
+    plan, scene = report.plan, report.scene
+    x, y, z = scene.size_m
+    dropped = f" ({scene.dropped_triangles} without area left out)" if scene.dropped_triangles else ""
+    run.text(plan.title)
+    run.text(f"venue: {x:.2f} x {y:.2f} x {z:.2f} m, {plan.mesh_path.name}")
+    run.text(
+        f"{counted(len(scene.triangles), 'triangle')}{dropped}, {counted(report.facet_count, 'facet')}, "
+        f"{counted(len(scene.parts), 'surface')}, {counted(report.link_count, 'link')}"
+    )
+    run.text(f"surfaces are taken to stand within {100 * plan.position_tolerance_m:g} cm of where they are drawn")
+
+    def thickness(surface: Any) -> str:
+        if surface.half_space:
+            return "half-space"
+        value = thickness_m(surface)
+        return "thickness from the mesh" if value is None else f"{1e3 * value:.4g} mm"
+
+    run.table(
+        "Surfaces",
+        ("object", "radio material", "taken as"),
+        [
+            (
+                part_label(scene, s.object, s.mesh_material),
+                f"{s.material.name}, {thickness(s)}",
+                f"{s.body}: {s.decision}",
+            )
+            for s in report.surfaces
+        ],
+    )
+    known = {(s.object, s.mesh_material) for s in report.surfaces}
+    run.table("Without a radio material", ("object", "mesh material"), [p for p in scene.parts if p not in known])
+    materials = {s.material.name: s.material for s in report.surfaces}
+    run.table(
+        "Materials",
+        ("material", "basis", "source", "stated for"),
+        [(m.name, BASES[m.basis], m.source, _range(*m.valid_hz)) for _, m in sorted(materials.items())],
+    )
+
+    def radio(radio: Any, extra: str) -> tuple[str, ...]:
+        azimuth, elevation = azimuth_elevation(radio.axes[0])
+        aim = f"azimuth {math.degrees(azimuth):.0f}°, elevation {math.degrees(elevation):.0f}°"
+        place = ", ".join(f"{value:.2f}" for value in radio.position_m)
+        return radio.name, place, f"{radio.antenna.name}, {aim}", f"{radio.radio.name}, {_band(radio.radio)}", extra
+
+    run.table(
+        "Transmitters",
+        ("name", "position, m", "antenna", "radio", "power, cable"),
+        [radio(t, f"{t.power_dbm:g} dBm, {t.cable_loss_db:g} dB") for t in plan.transmitters],
+    )
+    run.table(
+        "Receivers",
+        ("name", "position, m", "antenna", "radio", "hears, cable"),
+        [radio(r, f"{r.radio.sensitivity_dbm:g} dBm, {r.cable_loss_db:g} dB") for r in plan.receivers],
+    )
+
+
+def _band(radio: Any) -> str:
+    low, high = radio.first_channel_hz / 1e6, radio.last_channel_hz / 1e6
+    return f"{low:.10g} MHz" if low == high else f"{low:.10g} to {high:.10g} MHz"
+
+
+def _range(low_hz: float, high_hz: float) -> str:
+    return "any frequency" if math.isinf(high_hz) else f"{low_hz / 1e9:g} to {high_hz / 1e9:g} GHz"
+
+
+def print_links(run: Run, solution: Solution) -> None:
+    """Print every link, and what the words mean."""
+    from rf3d.assessment.links import VERDICT_DEFINITION
+    from rf3d.assessment.multipath import percent
+
+    rows = []
+    for number, link in enumerate(solution.links):
+        first = number == 0 or solution.links[number - 1].receiver != link.receiver
+        best = "*" if link is solution.best_link(link.receiver) else ""
+        if link.paths.count:
+            numbers = (f"{link.mean_power_dbm:.0f}", f"{link.margin_db:.0f}", f"{link.fade_margin_db:.0f}")
+        else:
+            numbers = ("no path", "", "")
+        if first:
+            rows.append((link.receiver, "", "", "", "", ""))
+        rows.append((f"  from {link.transmitter} {best}", *numbers, link.verdict, percent(link.chance)))
+    run.table(solution.plan.title, ("receiver", "dBm", "over", "1 %", "verdict", "holds"), rows)
+    run.text("dBm: mean power; over: dB over the threshold; 1 %: the same on the worst 1 in 100 spots and channels;")
+    run.text("* serves this receiver best.")
+    run.text(VERDICT_DEFINITION)
+    run.text("Clean air only: no other radio is listed. Bodies and moving scenery only as far as the mesh holds them.")
+    order, asked = solution.exhaustive_order, solution.plan.study.max_reflections
+    if order < asked:
+        run.text(
+            f"Every path up to {order} reflection{'' if order == 1 else 's'} is there; of those with up to {asked}, "
+            f"what {solution.plan.study.rays:,} rays per transmitter found."
+        )
+
+
+def explain_link(run: Run, solution: Solution, link: Link) -> None:
+    """Tell each path of a link as a short story: where it leaves, what it meets and at what loss, its share."""
+    from rf3d.assessment.explain import path_story
+    from rf3d.units import from_db
+
+    run.text(f"\n{link.transmitter} to {link.receiver}: {link.paths.count} paths")
+    total = float(from_db(link.path_power_dbm).sum())
+    told = 0.0
+    for p in range(min(link.paths.count, MOST_EXPLAINED)):
+        share = float(from_db(link.path_power_dbm[p])) / total
+        told += share
+        run.text(f"\n{p + 1}. {100 * share:.1f} % of the power, {link.path_power_dbm[p]:.0f} dBm")
+        for line in path_story(solution, link, p):
+            run.text(f"   {line}")
+    if link.paths.count > MOST_EXPLAINED:
+        run.text(f"\nand {link.paths.count - MOST_EXPLAINED} weaker paths, together {100 * (1 - told):.1f} %")
+
+
+def solution_as_json(solution: Solution) -> dict[str, Any]:
+    """Links of a solved plan in the form that other programs rely on."""
+    from rf3d.assessment.links import VERDICT_DEFINITION, links_as_json
+
+    return {
+        "plan": solution.plan.path,
+        "plan_digest": solution.plan.digest,
+        "scene_digest": solution.setting.scene.digest,
+        "seed": solution.seed,
+        "verdicts": VERDICT_DEFINITION,
+        "links": links_as_json(solution.setting, solution.links),
+    }
+
+
+def print_volumes(run: Run, volumes: list[TransmitterVolume]) -> None:
+    """Print how far the power of each transmitter reaches and how well it is known."""
+    rows = []
+    for v in volumes:
+        data = volume_as_json(v)
+        power = data["mean_power_dbm"]
+        levels = tuple("" if power is None else f"{power[key]:.0f}" for key in ("p10", "median", "p90"))
+        error = data["median_std_error_db"]
+        rows.append(
+            (v.transmitter, f"{100 * data['reached']:.0f} %", *levels, "exact" if error is None else f"{error:.2f} dB")
+        )
+    columns = ("transmitter", "voxels reached", "weak tenth, dBm", "median", "strong tenth", "median standard error")
+    run.table("Received power of a unit-gain probe", columns, rows)
+
+
+def volume_as_json(volume: TransmitterVolume) -> dict[str, Any]:
+    """What a volume comes to, without its voxels."""
+    import numpy as np
+
+    power = volume.mean_power_dbm
+    reached = power[np.isfinite(power)]
+    error = volume.std_error_db[np.isfinite(volume.std_error_db)]
+    p10, median, p90 = np.percentile(reached, [10, 50, 90]) if len(reached) else (np.nan,) * 3
+    return {
+        "transmitter": volume.transmitter,
+        "voxels": power.size,
+        "voxel_m": volume.grid.voxel_m,
+        "rays": volume.rays,
+        "reached": len(reached) / power.size,
+        "mean_power_dbm": {"p10": p10, "median": median, "p90": p90} if len(reached) else None,
+        "median_std_error_db": float(np.median(error)) if len(error) else None,
+        "power_not_accounted_for": volume.ledger.imbalance,
+    }
+
+
+def counted(number: int, noun: str) -> str:
+    """A number with its noun: "1 link", "3 links"."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def quoted(names: Iterable[str]) -> str:
+    """Names in quotation marks, with commas."""
+    return ", ".join(f'"{name}"' for name in names)

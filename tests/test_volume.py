@@ -21,6 +21,7 @@ from rf3d.propagation.direct import mean_inverse_square
 from rf3d.propagation.fields import fields
 from rf3d.propagation.grid import make_grid
 from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, walls_passed
+from rf3d.propagation.kernels.inside import inside_any, make_hulls
 from rf3d.propagation.kernels.interfaces import opaque_parts
 from rf3d.propagation.kernels.walk import NS_PER_M, Box, walk
 from rf3d.propagation.launch import launch, launch_table
@@ -31,7 +32,7 @@ from rf3d.radio.antennas import aim_axes, make_antenna, response
 from rf3d.radio.radios import Radio, Receiver, Transmitter
 from rf3d.units import dbm_to_watts
 from rf3d.venue.facets import find_facets
-from rf3d.venue.surfaces import enclosing_solids
+from rf3d.venue.surfaces import enclosing_solids, inside_closed
 from rf3d.views.export import VOLUME_ARRAYS, write_vti
 from tests import twins
 from tests.scenes import Piece, block, plain, quad, room, scene_of, surface
@@ -361,6 +362,19 @@ def test_a_ray_enters_what_a_long_segment_passes():
         several += count > 2
     assert len(starts) > 1000
     assert several > 50
+
+
+def test_points_inside_solids_are_found():
+    """Against the plain parity count of ``venue.surfaces``, for blocks that touch and overlap and for a prism."""
+    pieces = [piece for piece in (*furnished()[0], *stacked()[0]) if len(piece[2]) >= 8]
+    bodies = [points[faces] for _, points, faces in pieces]
+    points = np.random.default_rng(7).uniform([2.5, 0.5, -0.5], [7.5, 6.0, 3.0], (4000, 3))
+    points[::10] = np.round(points[::10] * 4) / 4  # on a grid that shares planes with the blocks
+    points[::10] += 1e-6
+    expected = np.any([inside_closed(body, points) for body in bodies], axis=0)
+    assert 400 < expected.sum() < 3000
+    np.testing.assert_array_equal(inside_any(make_hulls(bodies), points), expected)
+    assert not inside_any(make_hulls([]), points).any()
 
 
 # --- books, repeatability, refusals --------------------------------------------------------------------------------

@@ -12,18 +12,19 @@ from rf3d.jobs import Jobs, ordered
 from rf3d.propagation.grid import Grid
 from rf3d.propagation.kernels.branch import through_all
 from rf3d.propagation.kernels.crossings import walls_passed
+from rf3d.propagation.kernels.inside import inside_any, make_hulls
 from rf3d.propagation.kernels.interfaces import Walls
 from rf3d.propagation.kernels.passage import Passages
 from rf3d.propagation.paths import Setting
 from rf3d.propagation.rays import Emission
 from rf3d.radio.antennas import world_response
-from rf3d.units import BoolArray, FloatArray, IntArray
-from rf3d.venue.surfaces import Surface, inside_closed
+from rf3d.units import FloatArray, IntArray
+from rf3d.venue.surfaces import Surface
 
 NEAR_VOXELS = 2.5
 """Voxels whose middle is nearer than so many edges along every axis are cut into parts."""
-PARTS = 4
-"""Parts along each edge of a voxel that is cut up."""
+NEAR_PARTS, BURIED_PARTS = 4, 2
+"""Parts along each edge of a voxel near the antenna, and of one whose middle is inside a solid."""
 NEAR_EDGES = 2.6
 """Cubes whose middles are nearer than so many edges along every axis get their exact mean of 1/r²."""
 _NODE, _WEIGHT = np.polynomial.legendre.leggauss(24)
@@ -42,22 +43,21 @@ def direct_power(
     """
     numbers = np.arange(grid.count)
     chunks = [numbers[i : i + _CHUNK] for i in range(0, grid.count, _CHUNK)]
-    bodies = _see_through_solids(setting, surfaces)
+    hulls = make_hulls(_see_through_solids(setting, surfaces))
 
     def chunk(voxels: IntArray) -> FloatArray:
         centres = grid.centres_m(voxels)
-        inside = _inside_any(bodies, centres)
         near = (np.abs(centres - emission.source_m) < NEAR_VOXELS * grid.voxel_m).all(axis=1)
-        whole = ~(inside | near)
+        buried = inside_any(hulls, centres) & ~near
+        whole = ~(near | buried)
         power = np.zeros(len(voxels))
         power[whole] = _power_at(setting, walls, emission, centres[whole], edge_m=grid.voxel_m)
-        cut = np.flatnonzero(~whole)
-        for few in np.array_split(cut, 1 + len(cut) * PARTS**3 // _CHUNK):
-            points = (centres[few, None] + grid.voxel_m * _parts()[None]).reshape(-1, 3)
+        for cut, per_edge in ((np.flatnonzero(near), NEAR_PARTS), (np.flatnonzero(buried), BURIED_PARTS)):
+            points = (centres[cut, None] + grid.voxel_m * _parts(per_edge)[None]).reshape(-1, 3)
             part_power = np.zeros(len(points))
-            free = ~_inside_any(bodies, points)
-            part_power[free] = _power_at(setting, walls, emission, points[free], edge_m=grid.voxel_m / PARTS)
-            power[few] = part_power.reshape(len(few), PARTS**3).mean(axis=1)
+            free = ~inside_any(hulls, points)
+            part_power[free] = _power_at(setting, walls, emission, points[free], edge_m=grid.voxel_m / per_edge)
+            power[cut] = part_power.reshape(len(cut), per_edge**3).mean(axis=1)
         return power
 
     return np.concatenate(list(ordered(chunk, chunks, jobs=jobs, stage="direct field", total=len(chunks))))
@@ -134,18 +134,7 @@ def _see_through_solids(setting: Setting, surfaces: tuple[Surface, ...]) -> list
     return [triangles[np.isin(setting.scene.triangle_part, parts)] for parts in members.values()]
 
 
-def _inside_any(bodies: list[FloatArray], points_m: FloatArray) -> BoolArray:
-    """Whether points (N, 3) lie inside any of the bodies."""
-    inside = np.zeros(len(points_m), dtype=bool)
-    for corners in bodies:
-        low, high = corners.min(axis=(0, 1)), corners.max(axis=(0, 1))
-        near = np.flatnonzero(((points_m >= low) & (points_m <= high)).all(axis=1) & ~inside)
-        if len(near):
-            inside[near] = inside_closed(corners, points_m[near])
-    return inside
-
-
-def _parts() -> FloatArray:
-    """Middles (PARTS³, 3) of the parts of a unit cube about the origin."""
-    steps = (np.arange(PARTS) + 0.5) / PARTS - 0.5
+def _parts(per_edge: int) -> FloatArray:
+    """Middles (per_edge³, 3) of the parts of a unit cube about the origin."""
+    steps = (np.arange(per_edge) + 0.5) / per_edge - 0.5
     return np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)

@@ -14,7 +14,7 @@ from rf3d.assessment.links import ALLOWANCE_DB, Link, evaluate
 from rf3d.assessment.places import directions, height, seen_from, spoken, towards
 from rf3d.errors import Finding, Severity
 from rf3d.jobs import Jobs
-from rf3d.propagation.kernels.crossings import REFLECTION
+from rf3d.propagation.kernels.crossings import DIFFRACTION, REFLECTION
 from rf3d.propagation.paths import Candidates, PathSet, Setting, refine
 from rf3d.radio.antennas import aim_axes, make_antenna
 from rf3d.radio.radios import Receiver, Transmitter
@@ -25,6 +25,8 @@ STRONG_ECHO_DB = 6.0
 """An echo within this of the strongest path is strong: it can halve the field."""
 WORTH_DB = 3.0
 """A cure that gains less at the 1 % point is not worth a crew's time."""
+BLAME_SHARE = 0.05
+"""Surfaces with a smaller share of the echo power are not worth naming."""
 MOVES_M = (0.5, 1.0)
 
 
@@ -37,13 +39,13 @@ class Culprit:
     surface : str
         Object name.
     echo_share : float
-        Share of the power of all paths but the strongest that bounces off it.
+        Share of the power of all paths but the strongest that bounces off it or bends at its edges.
     power_dbm : float
         Power of those paths.
     point_m : (3,) float64
-        Local; where the strongest of them bounces.
+        Local; where the strongest of them bounces or bends.
     direct : bool
-        Not a bounce: the straight way itself, weakened by this surface so far that it comes second.
+        Neither: the straight way itself, weakened by this surface so far that it comes second.
     """
 
     surface: str
@@ -76,9 +78,9 @@ class Trial:
 
 
 def culprits(setting: Setting, link: Link) -> list[Culprit]:
-    """Surfaces ranked by the power of the echoes that bounce off them.
+    """Surfaces ranked by the power of the echoes that bounce off them or bend at their edges.
 
-    An echo is every path but the strongest. A path that bounces off several surfaces counts for each. Where the
+    An echo is every path but the strongest. A path that meets several surfaces so counts for each. Where the
     straight way is an echo itself, because walls weaken it, it is listed under the first wall it passes.
     """
     paths = link.paths
@@ -88,10 +90,11 @@ def culprits(setting: Setting, link: Link) -> list[Culprit]:
     if total == 0:
         return []
     owner = paths.path_of_interaction
-    straight = paths.reflections == 0
+    turned = (paths.kind == REFLECTION) | (paths.kind == DIFFRACTION)
+    straight = np.bincount(owner[turned], minlength=paths.count) == 0
     first = np.append(True, owner[1:] != owner[:-1]) if len(owner) else np.zeros(0, dtype=bool)
     found: dict[tuple[str, bool], list[int]] = {}
-    for row in np.flatnonzero((owner > 0) & ((paths.kind == REFLECTION) | (straight[owner] & first))):
+    for row in np.flatnonzero((owner > 0) & (turned | (straight[owner] & first))):
         key = (setting.scene.objects[paths.part[row]], bool(straight[owner[row]]))
         found.setdefault(key, []).append(int(row))
     ranked = []
@@ -175,10 +178,11 @@ def _best_of_each_kind(found: list[Cure]) -> list[Cure]:
 def receiver_finding(trial: Trial, link: Link) -> Finding:
     """What to tell the crew about one receiver, from the link that serves it best."""
     setting, rx = trial.setting, trial.receiver
-    if link.paths.count == 0:
+    if not np.isfinite(link.fade_power_dbm):
         return Finding(
             "no-path", "fail", rx.name,
-            f"no path of the studied kinds reaches it from {link.transmitter}: lost. {_advice(cures(trial, link))}",
+            f"no path of the studied kinds brings power to it from {link.transmitter}: lost. "
+            f"{_advice(cures(trial, link))}",
             None, None, "dB", _place(rx),
         )  # fmt: skip
     blame = culprits(setting, link)
@@ -218,12 +222,14 @@ def other_link_finding(trial: Trial, link: Link) -> Finding | None:
     """A word about a link that would not hold by itself, at a receiver that another transmitter serves better."""
     if link.verdict in ("solid", "workable"):
         return None
-    why = f"echoes{blame_text(trial, culprits(trial.setting, link))}" if link.paths.count else "no path"
-    text = (
-        f"{link.transmitter} alone would be {link.verdict} here ({percent(link.chance)}; "
-        f"{link.fade_margin_db:.0f} dB on the worst 1 in 100 spots and channels); {why}. Another transmitter serves it."
-    )
-    value = link.fade_margin_db if link.paths.count else None
+    value: float | None
+    if np.isfinite(link.fade_power_dbm):
+        value = link.fade_margin_db
+        named = blame_text(trial, culprits(trial.setting, link))
+        why = f"({percent(link.chance)}; {value:.0f} dB on the worst 1 in 100 spots and channels); echoes{named}"
+    else:
+        value, why = None, "for want of a path that carries power"
+    text = f"{link.transmitter} alone would be {link.verdict} here {why}. Another transmitter serves it."
     return Finding("weaker-link", "info", link.receiver, text, value, ALLOWANCE_DB, "dB", _place(trial.receiver))
 
 
@@ -250,7 +256,7 @@ def blame_text(trial: Trial, blame: list[Culprit]) -> str:
         return ": none"
     here = trial.setting.scene.to_local(trial.receiver.position_m)
     said = []
-    for culprit in blame[:3]:
+    for culprit in [c for c in blame if c.echo_share >= BLAME_SHARE][:3] or blame[:1]:
         world = trial.setting.scene.to_world(culprit.point_m)
         where = f"{seen_from(culprit.point_m - here, trial.house_azimuth_rad)}, {height(float(world[2]))}"
         kind = "the straight way through " if culprit.direct else ""

@@ -321,9 +321,16 @@ def _pictures(
 ) -> None:
     """Draw the four pictures of a solved plan into a folder, and with_volume keep the volume beside them."""
     link = _chosen_link(solution, sender, listener)
-    height = SLICE_HEIGHT_M if height_m is None else height_m
-    _make_folder(folder)
     plan, setting = solution.plan, solution.setting
+    low, high = (float(z) for z in setting.scene.to_world(setting.scene.bounds_m)[:, 2])
+    if height_m is not None and not low < height_m < high:
+        raise InputError(
+            f"--height is {height_m:g} m", f"the venue reaches from {low:.2f} to {high:.2f} m", "choose one between"
+        )
+    # Ear height unless the venue has no such height.
+    height = min(max(SLICE_HEIGHT_M, low), 0.5 * (low + high) if high < SLICE_HEIGHT_M else high)
+    height = height if height_m is None else height_m
+    _make_folder(folder)
     volumes = _volumes(run, plan, setting)
     print_volumes(run, volumes)
     from rf3d.views import pictures

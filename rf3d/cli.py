@@ -327,8 +327,7 @@ def _pictures(
         raise InputError(
             f"--height is {height_m:g} m", f"the venue reaches from {low:.2f} to {high:.2f} m", "choose one between"
         )
-    # Ear height unless the venue has no such height.
-    height = min(max(SLICE_HEIGHT_M, low), 0.5 * (low + high) if high < SLICE_HEIGHT_M else high)
+    height = 0.5 * (low + high) if not low < SLICE_HEIGHT_M < high else SLICE_HEIGHT_M
     height = height if height_m is None else height_m
     _make_folder(folder)
     volumes = _volumes(run, plan, setting)

@@ -26,6 +26,8 @@ _LOOK_AROUND = 4096
 _SET_BACK_M = 2e-3
 """How far from an edge it is looked at, so that its own faces do not hide it."""
 _SAMPLES = (1.0 / 6.0, 0.5, 5.0 / 6.0)
+_ROUND_RAD = (0.4, 0.4 + 2 * np.pi / 3, 0.4 + 4 * np.pi / 3)
+"""Corners of a triangle round an edge; no common angle between walls lies on one."""
 
 
 def usable_edges(setting: Setting) -> IntArray:
@@ -40,11 +42,15 @@ def usable_edges(setting: Setting) -> IntArray:
     own = np.stack([facets.plane[edges.facet_0[number]], facets.plane[edges.facet_n[number]]], axis=1)
     touched = np.zeros(len(number), dtype=bool)
     nothing = np.zeros(len(facets.triangle_facet), dtype=bool)
-    for way in (edges.along[number], edges.normal[number]):
+    # A triangle round the edge: a face that ends at the edge crosses it, where a line through the edge may miss it.
+    round_edge = [
+        point + 2 * _SET_BACK_M * (np.cos(turn) * edges.along[number] + np.sin(turn) * edges.normal[number])
+        for turn in _ROUND_RAD
+    ]
+    for start, end in zip(round_edge, round_edge[1:] + round_edge[:1], strict=True):
         met = setting.tracer.crossings(
-            point - 2 * _SET_BACK_M * way, point + 2 * _SET_BACK_M * way, opaque=nothing,
-            label=facets.plane[facets.triangle_facet], pass_over=own,
-        )  # fmt: skip
+            start, end, opaque=nothing, label=facets.plane[facets.triangle_facet], pass_over=own
+        )
         touched[met.segment] = True
     return np.flatnonzero(touched.reshape(-1, len(_SAMPLES)).sum(axis=1) < 2).astype(np.int32)
 

@@ -73,5 +73,3 @@ def surface(
     """A surface of a catalogue material or of one's own."""
     chosen = catalogue()[material] if isinstance(material, str) else material
     return Surface(name, "", chosen, thickness_m, half_space, body, "test")  # type: ignore[arg-type]
-
-

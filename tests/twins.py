@@ -33,7 +33,9 @@ def dipole_field(direction: np.ndarray, axis: np.ndarray) -> np.ndarray:
     return np.sqrt(1.640922) * np.cos(np.pi / 2 * cos_t) / sin_t * theta_hat.astype(complex)
 
 
-def bounce(field: np.ndarray, k: np.ndarray, n: np.ndarray, r_te: complex, r_tm: complex) -> tuple[np.ndarray, np.ndarray]:
+def bounce(
+    field: np.ndarray, k: np.ndarray, n: np.ndarray, r_te: complex, r_tm: complex
+) -> tuple[np.ndarray, np.ndarray]:
     """Reflected field and direction as a dyadic: TE part along k × n, TM part turned with the wave."""
     k_out = k - 2 * (k @ n) * n
     te = np.cross(k, n)

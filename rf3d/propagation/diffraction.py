@@ -21,6 +21,10 @@ LEAST_BELOW_FREE_DB = 45.0
 """Ways whose estimate lies further below free space are left out."""
 HEAVY_DB = 10.0
 """Walls that pass less hide an edge from view; drapes and glass do not."""
+MAJOR_EDGE_M = 1.0
+MAJOR_FACE_M = 0.3
+MIRROR_M2 = 1.0
+"""With a reflection only edges and planes at least so large are tried: slender members send little that far."""
 _HEAVY_SOLID_M = 0.1
 _LOOK_AROUND = 4096
 _SET_BACK_M = 2e-3
@@ -55,6 +59,25 @@ def usable_edges(setting: Setting) -> IntArray:
     return np.flatnonzero(touched.reshape(-1, len(_SAMPLES)).sum(axis=1) < 2).astype(np.int32)
 
 
+def major_edges(setting: Setting) -> BoolArray:
+    """Edges (E,) long enough, of faces wide enough, to be tried together with a reflection."""
+    edges, facets = setting.edges, setting.facets
+    # Extent about the middle of the outline: the same however the venue is turned or its faces are cut.
+    side = np.linalg.norm(facets.edges_m[:, 1] - facets.edges_m[:, 0], axis=1)
+    owner = np.repeat(np.arange(facets.count), np.diff(facets.edge_start))
+    total = np.maximum(np.bincount(owner, weights=side, minlength=facets.count), 1e-9)
+    middle = np.stack(
+        [np.bincount(owner, weights=side * facets.edges_m[:, :, i].mean(axis=1), minlength=facets.count) / total
+         for i in range(3)], axis=1,
+    )  # fmt: skip
+    reach = np.zeros(facets.count)
+    np.maximum.at(reach, owner, np.linalg.norm(facets.edges_m[:, 0] - middle[owner], axis=1))
+    wide = facets.area_m2 / np.maximum(2.0 * reach, 1e-9) >= MAJOR_FACE_M - 1e-6
+    length = np.linalg.norm(edges.ends_m[:, 1] - edges.ends_m[:, 0], axis=1)
+    slack = 1e-6  # an edge of exactly that length counts, however its coordinates were rounded
+    return np.asarray((length >= MAJOR_EDGE_M - slack) & wide[edges.facet_0] & wide[edges.facet_n])
+
+
 def edge_paths(
     setting: Setting,
     source_m: FloatArray,
@@ -75,7 +98,7 @@ def edge_paths(
     frequency_hz : float
         At which candidates are ranked; the paths themselves know no frequency.
     reflections : bool
-        Also those with one reflection before or after the edge.
+        Also those with one reflection before or after the edge, for edges and planes that are large.
     labels : (transmitter's number, receivers' numbers (R,))
     """
     source = np.ascontiguousarray(source_m, dtype=np.float64)
@@ -84,6 +107,7 @@ def edge_paths(
     )[setting.facets.part[setting.facets.triangle_facet]]  # fmt: skip
     bends = make_bends(setting.edges)
     lit = usable[_in_view(setting, usable, source, heavy)]
+    major = major_edges(setting)
     mirrors_source = _planes_in_view(setting, source, heavy)
 
     def one(r: int) -> PathSet:
@@ -91,8 +115,8 @@ def edge_paths(
         seen = usable[_in_view(setting, usable, receiver, heavy)]
         trials = [(np.intersect1d(lit, seen), np.full(1, -1), False)]
         if reflections:
-            trials.append((seen, mirrors_source, False))
-            trials.append((lit, _planes_in_view(setting, receiver, heavy), True))
+            trials.append((seen[major[seen]], mirrors_source, False))
+            trials.append((lit[major[lit]], _planes_in_view(setting, receiver, heavy), True))
         ways = [
             _ways(
                 setting, bends, ends_m=(source, receiver), chosen=chosen, mirrors=mirrors, mirror_receiver=far,
@@ -162,7 +186,7 @@ def _in_view(setting: Setting, numbers: IntArray, point_m: FloatArray, heavy: Bo
 
 
 def _planes_in_view(setting: Setting, point_m: FloatArray, heavy: BoolArray) -> IntArray:
-    """Planes that a point sees, up to and including the first heavy wall in every direction."""
+    """Planes large enough to be mirrors that a point sees, up to and including the first heavy wall everywhere."""
     z = 1.0 - (2.0 * np.arange(_LOOK_AROUND) + 1.0) / _LOOK_AROUND
     turn = np.pi * (3.0 - np.sqrt(5.0)) * np.arange(_LOOK_AROUND)  # the golden angle spreads points evenly
     ring = np.sqrt(1.0 - z * z)
@@ -170,4 +194,6 @@ def _planes_in_view(setting: Setting, point_m: FloatArray, heavy: BoolArray) -> 
     start = np.broadcast_to(point_m, way.shape)
     met = setting.tracer.crossings(start, start + setting.scene.extent_m * way, opaque=heavy)
     facets = setting.facets
-    return np.unique(facets.plane[facets.triangle_facet[met.triangle]])
+    area = np.bincount(facets.plane, weights=facets.area_m2)
+    seen = np.unique(facets.plane[facets.triangle_facet[met.triangle]])
+    return seen[area[seen] >= MIRROR_M2]

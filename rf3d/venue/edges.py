@@ -17,6 +17,7 @@ from rf3d.venue.facets import WELD_M, Facets
 LEAST_BEND_RAD = np.radians(25.0)
 """A bend flatter than this belongs to a curved surface, not to an edge."""
 _SAME_FACE_RAD = 1e-3
+_SAME_LINE_M = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,15 +95,43 @@ def find_edges(facets: Facets) -> Edges:
     gap[follower == np.arange(len(rows))] = 2 * np.pi
     wide = np.flatnonzero(gap > np.pi + LEAST_BEND_RAD)
     along = inward[rows[wide]] / np.linalg.norm(inward[rows[wide]], axis=1)[:, None]
-    return Edges(
-        ends_m=read_only(facets.edges_m[rows[wide]]),
-        axis=read_only(axis[wide]),
-        along=read_only(along),
-        normal=read_only(np.cross(axis[wide], along)),
-        n=read_only(np.minimum(gap[wide] / np.pi, 2.0)),
-        facet_0=read_only(facet[rows[wide]].astype(np.int32)),
-        facet_n=read_only(facet[rows[follower[wide]]].astype(np.int32)),
+    pieces = Edges(
+        ends_m=facets.edges_m[rows[wide]],
+        axis=axis[wide],
+        along=along,
+        normal=np.cross(axis[wide], along),
+        n=np.minimum(gap[wide] / np.pi, 2.0),
+        facet_0=facet[rows[wide]].astype(np.int32),
+        facet_n=facet[rows[follower[wide]]].astype(np.int32),
     )
+    return _joined(pieces)
+
+
+def _joined(pieces: Edges) -> Edges:
+    """Pieces of one straight edge between the same two faces as one edge, however finely it was cut."""
+    if pieces.count == 0:
+        return pieces
+    t = np.einsum("eki,ei->ek", pieces.ends_m, pieces.axis)
+    t.sort(axis=1)
+    foot = pieces.ends_m[:, 0] - np.einsum("ei,ei->e", pieces.ends_m[:, 0], pieces.axis)[:, None] * pieces.axis
+    line = np.concatenate([np.round(pieces.axis / _SAME_FACE_RAD), np.round(foot / _SAME_LINE_M)], axis=1)
+    # Two faces meet in one line; only the outline of a single sheet runs along several.
+    line[pieces.facet_0 != pieces.facet_n] = 0.0
+    key = np.concatenate([pieces.facet_0[:, None], pieces.facet_n[:, None], line], axis=1)
+    _, group = np.unique(key, axis=0, return_inverse=True)
+    order = np.lexsort((t[:, 0], group.reshape(-1)))
+    group, t = group.reshape(-1)[order], t[order]
+    apart = (group[1:] != group[:-1]) | (t[1:, 0] > t[:-1, 1] + 10 * WELD_M)
+    first = np.flatnonzero(np.append(True, apart))
+    head = order[first]
+    low, high = np.minimum.reduceat(t[:, 0], first), np.maximum.reduceat(t[:, 1], first)
+    ends = foot[head][:, None] + np.stack([low, high], axis=1)[:, :, None] * pieces.axis[head][:, None]
+    whole = pieces.take(head)
+    return Edges(
+        ends_m=read_only(ends), axis=read_only(whole.axis), along=read_only(whole.along),
+        normal=read_only(whole.normal), n=read_only(whole.n), facet_0=read_only(whole.facet_0),
+        facet_n=read_only(whole.facet_n),
+    )  # fmt: skip
 
 
 def _precedes(a: np.ndarray, b: np.ndarray) -> np.ndarray:

@@ -10,4 +10,4 @@ say "ruff"
 say "mypy"
 .venv/bin/mypy
 say "pytest"
-.venv/bin/python -m pytest "$@"
+.venv/bin/python -m pytest -n auto "$@"

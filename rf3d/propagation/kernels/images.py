@@ -174,9 +174,17 @@ def specular_points(
     image = np.empty((depth_max + 1, 3))
     point = np.empty((depth_max, 3))
     hit = np.empty(depth_max, dtype=np.int32)
+    # Signed distance of every receiver from every plane: most sequences fail on the last bounce's side alone.
+    height = np.empty((len(planes.normal), len(receivers)))
+    for p in range(len(planes.normal)):
+        n = planes.normal[p]
+        for r in range(len(receivers)):
+            dot = n[0] * receivers[r, 0] + n[1] * receivers[r, 1] + n[2] * receivers[r, 2]
+            height[p, r] = dot - planes.offset_m[p]
     found = 0
     for i in range(len(sequences)):
         depth = 0
+        away = 0.0
         for c in range(3):
             image[0, c] = source[c]
         while depth < depth_max and sequences[i, depth] >= 0:
@@ -187,6 +195,8 @@ def specular_points(
                 image[depth + 1, c] = image[depth, c] - 2.0 * away * n[c]
             depth += 1
         for r in range(len(receivers)):
+            if depth > 0 and height[sequences[i, depth - 1], r] * away <= 0.0:
+                continue
             x, y, z = receivers[r, 0], receivers[r, 1], receivers[r, 2]
             good, corner = _walk_back(planes, image, sequences[i], depth, x, y, z, point, hit)
             if corner:

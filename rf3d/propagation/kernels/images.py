@@ -174,7 +174,7 @@ def specular_points(
     image = np.empty((depth_max + 1, 3))
     point = np.empty((depth_max, 3))
     hit = np.empty(depth_max, dtype=np.int32)
-    # Signed distance of every receiver from every plane: most sequences fail on the last bounce's side alone.
+    # Signed distance of every receiver from every plane: most sequences fail on the last bounce's side or box alone.
     height = np.empty((len(planes.normal), len(receivers)))
     for p in range(len(planes.normal)):
         n = planes.normal[p]
@@ -195,9 +195,17 @@ def specular_points(
                 image[depth + 1, c] = image[depth, c] - 2.0 * away * n[c]
             depth += 1
         for r in range(len(receivers)):
-            if depth > 0 and height[sequences[i, depth - 1], r] * away <= 0.0:
-                continue
             x, y, z = receivers[r, 0], receivers[r, 1], receivers[r, 2]
+            if depth > 0:
+                p = sequences[i, depth - 1]
+                if height[p, r] * away <= 0.0:
+                    continue
+                s = height[p, r] / (height[p, r] + away)
+                at_x = x + s * (image[depth, 0] - x)
+                at_y = y + s * (image[depth, 1] - y)
+                at_z = z + s * (image[depth, 2] - z)
+                if not in_box(at_x, at_y, at_z, planes.low_m[p], planes.high_m[p]):
+                    continue
             good, corner = _walk_back(planes, image, sequences[i], depth, x, y, z, point, hit)
             if corner:
                 x, y, z = x + NUDGE_M[0], y + NUDGE_M[1], z + NUDGE_M[2]

@@ -92,25 +92,26 @@ def _range(low_hz: float, high_hz: float) -> str:
 
 def print_links(run: Run, solution: Solution) -> None:
     """Print every link, and what the words mean."""
-    from rf3d.assessment.links import VERDICT_DEFINITION
-    from rf3d.assessment.multipath import percent
+    from rf3d.assessment.links import VERDICT_DEFINITION, chance_text
 
     rows = []
     for number, link in enumerate(solution.links):
         first = number == 0 or solution.links[number - 1].receiver != link.receiver
         best = "*" if link is solution.best_link(link.receiver) else ""
         if link.paths.count:
-            numbers = (f"{link.mean_power_dbm:.0f}", f"{link.margin_db:.0f}", f"{link.fade_margin_db:.0f}")
+            numbers = (whole(link.mean_power_dbm), whole(link.margin_db), whole(link.fade_margin_db))
         else:
             numbers = ("no path", "", "")
         if first:
             rows.append((link.receiver, "", "", "", "", ""))
-        rows.append((f"  from {link.transmitter} {best}", *numbers, link.verdict, percent(link.chance)))
+        rows.append((f"  from {link.transmitter} {best}", *numbers, link.verdict, chance_text(link.chance)))
     run.table(solution.plan.title, ("receiver", "dBm", "over", "1 %", "verdict", "holds"), rows)
     run.text("dBm: mean power; over: dB over the threshold; 1 %: the same on the worst 1 in 100 spots and channels;")
     run.text("* serves this receiver best.")
-    run.text(VERDICT_DEFINITION)
-    run.text("Clean air only: no other radio is listed. Bodies and moving scenery only as far as the mesh holds them.")
+    run.paragraph(VERDICT_DEFINITION)
+    run.paragraph(
+        "Clean air only: no other radio is listed. Bodies and moving scenery only as far as the mesh holds them."
+    )
     order, asked = solution.exhaustive_order, solution.plan.study.max_reflections
     if order < asked:
         run.text(
@@ -157,13 +158,14 @@ def print_volumes(run: Run, volumes: list[TransmitterVolume]) -> None:
     for v in volumes:
         data = volume_as_json(v)
         power = data["mean_power_dbm"]
-        levels = tuple("" if power is None else f"{power[key]:.0f}" for key in ("p10", "median", "p90"))
+        levels = tuple("" if power is None else whole(power[key]) for key in ("p10", "median", "p90"))
         error = data["median_std_error_db"]
         rows.append(
             (v.transmitter, f"{100 * data['reached']:.0f} %", *levels, "exact" if error is None else f"{error:.2f} dB")
         )
-    columns = ("transmitter", "voxels reached", "weak tenth, dBm", "median", "strong tenth", "median standard error")
-    run.table("Received power of a unit-gain probe", columns, rows)
+    columns = ("transmitter", "reached", "weak 10 %", "median", "strong 10 %", "error")
+    run.table("Mean power at a unit-gain probe, dBm", columns, rows)
+    run.text("error: median standard error of a voxel; reached: share of the voxels where anything arrives.")
 
 
 def volume_as_json(volume: TransmitterVolume) -> dict[str, Any]:
@@ -184,6 +186,11 @@ def volume_as_json(volume: TransmitterVolume) -> dict[str, Any]:
         "median_std_error_db": float(np.median(error)) if len(error) else None,
         "power_not_accounted_for": volume.ledger.imbalance,
     }
+
+
+def whole(value: float) -> str:
+    """A number in whole units, never "-0"."""
+    return f"{round(value) + 0}"
 
 
 def counted(number: int, noun: str) -> str:

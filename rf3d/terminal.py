@@ -9,8 +9,10 @@ from __future__ import annotations
 import json
 import math
 import os
+import shutil
 import sys
 import tempfile
+import textwrap
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -132,6 +134,12 @@ class Run:
         """A line of the result, on stdout."""
         self._end_line()
         click.echo(line)
+
+    def paragraph(self, words: str) -> None:
+        """Words of the result, on stdout, broken to the width of the terminal."""
+        self._end_line()
+        for line in textwrap.wrap(words, width=max(20, shutil.get_terminal_size().columns)):
+            click.echo(line)
 
     def table(self, title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
         """A table of the result, on stdout, if it has rows; as a list where the terminal is too narrow for it."""

@@ -188,7 +188,7 @@ def test_margin_chance_and_share_in_words():
     assert chance_text(1.0) == chance_text(0.999) == "≥ 99.9 %"
     assert chance_text(0.99899) == "99.8 %"
     assert chance_text(0.98999) == "98 %"
-    assert chance_text(0.0) == "below 1 %"
+    assert chance_text(0.0) == "< 1 %"
     assert share_text(0.234) == "23 %"
     assert share_text(0.001) == "below 1 %"
     assert minus(-40.04, 1) == "−40.0"

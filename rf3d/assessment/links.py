@@ -225,6 +225,19 @@ def bundles(paths: PathSet, wavelength: float) -> IntArray:
     return bundle.astype(np.int32)
 
 
+def chance_text(chance: float) -> str:
+    """A chance of holding, never rounded up.
+
+    >>> chance_text(0.9899)
+    '98 %'
+    """
+    if chance >= 0.999:
+        return "≥ 99.9 %"
+    if chance >= 0.99:
+        return f"{np.floor(1000 * chance) / 10:.1f} %"
+    return f"{np.floor(100 * chance):.0f} %" if chance >= 0.01 else "< 1 %"
+
+
 def rice_k_db(path_power: FloatArray) -> float | None:
     """Rice factor matched by moments to paths (P,) of random phase; None for fewer than two paths.
 

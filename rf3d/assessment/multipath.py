@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rf3d.assessment.links import ALLOWANCE_DB, Link, evaluate
+from rf3d.assessment.links import ALLOWANCE_DB, Link, chance_text, evaluate
 from rf3d.assessment.places import directions, height, seen_from, spoken, towards
 from rf3d.errors import Finding, Severity
 from rf3d.jobs import Jobs
@@ -182,12 +182,12 @@ def receiver_finding(trial: Trial, link: Link) -> Finding:
         return Finding(
             "no-path", "fail", rx.name,
             f"no path of the studied kinds brings power to it from {link.transmitter}: lost. "
-            f"{_advice(cures(trial, link))}",
+            f"{_advice(cures(trial, link), link)}",
             None, None, "dB", _place(rx),
         )  # fmt: skip
     blame = culprits(setting, link)
     named = blame_text(trial, blame)
-    holds = f"{link.verdict}, holds with a chance of {percent(link.chance)} on clean air only"
+    holds = f"{link.verdict}, holds with a chance of {chance_text(link.chance)} on clean air only"
     level = (
         f"{link.margin_db:.0f} dB above its threshold on the average, {link.fade_margin_db:.0f} dB on the worst "
         "1 in 100 spots and channels"
@@ -212,9 +212,7 @@ def receiver_finding(trial: Trial, link: Link) -> Finding:
     )  # fmt: skip
     spot_cm = 5 * round(100 * wavelength_m(link.centre_hz) / 5)
     spot = "" if weak else f" Try ±{spot_cm} cm and keep the best."
-    text = (
-        f"heard from {link.transmitter}: {holds} ({level}); {why}. Echoes{named}.{spot} {_advice(cures(trial, link))}"
-    )
+    text = f"heard from {link.transmitter}: {holds} ({level}); {why}. Echoes{named}.{spot} {_advice(cures(trial, link), link)}"
     return finding(code, "fail" if link.verdict == "lost" else "caution", text)
 
 
@@ -226,7 +224,7 @@ def other_link_finding(trial: Trial, link: Link) -> Finding | None:
     if np.isfinite(link.fade_power_dbm):
         value = link.fade_margin_db
         named = blame_text(trial, culprits(trial.setting, link))
-        why = f"({percent(link.chance)}; {value:.0f} dB on the worst 1 in 100 spots and channels); echoes{named}"
+        why = f"({chance_text(link.chance)}; {value:.0f} dB on the worst 1 in 100 spots and channels); echoes{named}"
     else:
         value, why = None, "for want of a path that carries power"
     text = f"{link.transmitter} alone would be {link.verdict} here {why}. Another transmitter serves it."
@@ -264,19 +262,19 @@ def blame_text(trial: Trial, blame: list[Culprit]) -> str:
     return ": " + ", ".join(said)
 
 
-def _advice(found: list[Cure]) -> str:
+def _advice(found: list[Cure], link: Link) -> str:
     if not found:
         return "Nothing tried here gains 3 dB; consider a second transmitter or a cable."
     first = found[0]
     text = f"Best of what was tried: {first.action} (+{first.gain_db:.0f} dB at the 1 % point)"
     if len(found) > 1:
         text += f"; or {found[1].action} (+{found[1].gain_db:.0f} dB)"
+    short = ALLOWANCE_DB - link.fade_margin_db - first.gain_db
+    if np.isfinite(short) and short > 0.5:
+        text += f". Even so it stays {short:.0f} dB short of the {ALLOWANCE_DB:.0f} dB to keep in hand"
+    if any("aim the transmitter" in cure.action for cure in found[:2]):
+        text += ". Check what that does to the other receivers"
     return text + "."
-
-
-def percent(chance: float) -> str:
-    """A chance of holding as words; never quite certain."""
-    return "> 99.9 %" if chance > 0.999 else f"{100 * chance:.1f} %"
 
 
 def _place(receiver: Receiver) -> tuple[float, float, float]:

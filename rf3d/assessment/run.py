@@ -66,7 +66,7 @@ def ready(plan: Plan, scene: Scene) -> Setting:
         raise InputError(
             f"{len(unassigned)} surfaces have no radio material: {', '.join(unassigned)}",
             "links and volumes need one for every surface",
-            f"add [[surface]] rows to {plan.path.name}, or see what `rf3d new` suggests",
+            f"add [[surface]] rows to {plan.path.name}; `rf3d check` lists what is missing",
         )
     centres = np.array(sorted({t.radio.centre_hz for t in plan.transmitters}))
     return prepare(scene, find_facets(scene), surfaces, opaque=opaque_parts(surfaces, centres))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pyvista
 
-from rf3d.assessment.links import Link
+from rf3d.assessment.links import Link, chance_text
 from rf3d.assessment.places import directions
 from rf3d.plan import Plan
 from rf3d.propagation.paths import Setting
@@ -34,19 +34,6 @@ def margin_text(margin_db: float) -> str:
         return "no path found"
     whole = round(margin_db)
     return f"{abs(whole)} dB {'below' if whole < 0 else 'above'} threshold"
-
-
-def chance_text(chance: float) -> str:
-    """A chance of holding, never rounded up.
-
-    >>> chance_text(0.9899)
-    '98 %'
-    """
-    if chance >= 0.999:
-        return "≥ 99.9 %"
-    if chance >= 0.99:
-        return f"{np.floor(1000 * chance) / 10:.1f} %"
-    return f"{np.floor(100 * chance):.0f} %" if chance >= 0.01 else "below 1 %"
 
 
 def share_text(share: float) -> str:

@@ -58,7 +58,7 @@ MOST_ROWS = 20
 """Receivers that fit the list at a legible size."""
 
 
-def draw_paths(solution: Solution, link: Link, *, path: Path, most: int = 10) -> Path:
+def draw_paths(solution: Solution, link: Link, *, path: Path, most: int = 8) -> Path:
     """Draw the strongest paths of one link: width is share of power, dash is kind, flags name the surfaces.
 
     Parameters

@@ -279,7 +279,7 @@ def _solved(run: Run, path: Path) -> Solution:
     plan = load_plan(path)
     run.log(f"{plan.title}: reading {plan.mesh_path.name}")
     if not compiled_before():
-        run.log("first run on this machine: compiling the kernels, about half a minute, once")
+        run.log("first run on this machine: compiling the kernels, about a minute, once")
     return solve(plan, load_scene(plan), jobs=run.jobs, seed=run.seed)
 
 

@@ -212,7 +212,8 @@ def receiver_finding(trial: Trial, link: Link) -> Finding:
     )  # fmt: skip
     spot_cm = 5 * round(100 * wavelength_m(link.centre_hz) / 5)
     spot = "" if weak else f" Try ±{spot_cm} cm and keep the best."
-    text = f"heard from {link.transmitter}: {holds} ({level}); {why}. Echoes{named}.{spot} {_advice(cures(trial, link), link)}"
+    advice = _advice(cures(trial, link), link)
+    text = f"heard from {link.transmitter}: {holds} ({level}); {why}. Echoes{named}.{spot} {advice}"
     return finding(code, "fail" if link.verdict == "lost" else "caution", text)
 
 

@@ -289,11 +289,17 @@ def test_interrupt_from_the_keyboard(room_plan):
     program = subprocess.Popen(
         [sys.executable, "-c", script, "check", str(room_plan), "--json", str(out)],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        # A shell that runs the tests in the background has children ignore the signal.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )  # fmt: skip
-    assert program.stdout is not None
-    assert program.stdout.readline() == "ready\n"
-    program.send_signal(signal.SIGINT)
-    _, stderr = program.communicate(timeout=30)
+    with program:
+        assert program.stdout is not None
+        assert program.stdout.readline() == "ready\n"
+        program.send_signal(signal.SIGINT)
+        try:
+            _, stderr = program.communicate(timeout=30)
+        finally:
+            program.kill()
     assert program.returncode == 130
     assert stderr.splitlines()[-1] == "error: stopped"
     assert "Traceback" not in stderr

@@ -46,12 +46,11 @@ check_rendering() {
   if [ -n "$missing" ]; then
     stop "rendering needs system packages: apt-get install$(printf '%s\n' $missing | sort -u | tr '\n' ' ' | sed 's/^/ /')"
   fi
-  .venv/bin/python - <<'PY' 2>/tmp/rf3d_render_check.$$ || { cat /tmp/rf3d_render_check.$$ >&2; rm -f /tmp/rf3d_render_check.$$; stop "rendering failed; install software OpenGL: apt-get install libgl1 libegl1 libgl1-mesa-dri"; }
+  .venv/bin/python - <<'PY' || stop "rendering failed, its message is above; install software OpenGL: apt-get install libgl1 libegl1 libgl1-mesa-dri"
 import pyvista
 plotter = pyvista.Plotter(off_screen=True, window_size=(64, 64))
 plotter.add_mesh(pyvista.Sphere(), color="red")
 picture = plotter.screenshot(None, return_img=True)
 raise SystemExit(0 if picture.std() > 1 else "the test picture came out empty")
 PY
-  rm -f /tmp/rf3d_render_check.$$
 }

@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
+from itertools import islice
 from typing import TypeVar
 
 import numpy as np
@@ -74,11 +75,8 @@ def ordered(
     with ThreadPoolExecutor(jobs.threads) as pool:
         try:
             while True:
-                while len(waiting) < jobs.threads + 1:
-                    task = next(iterator, _END)
-                    if task is _END:
-                        break
-                    waiting.append(pool.submit(work, task))  # type: ignore[arg-type]
+                for task in islice(iterator, jobs.threads + 1 - len(waiting)):
+                    waiting.append(pool.submit(work, task))
                 if not waiting:
                     return
                 if jobs.cancel.is_set():
@@ -91,9 +89,6 @@ def ordered(
         finally:
             for future in waiting:
                 future.cancel()
-
-
-_END = object()
 
 
 def batch_generator(seed: int, *key: int) -> np.random.Generator:

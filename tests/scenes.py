@@ -8,7 +8,7 @@ import numpy as np
 
 from rf3d.venue.materials import Layer, Material, catalogue
 from rf3d.venue.scene import Scene, make_scene
-from rf3d.venue.surfaces import Surface
+from rf3d.venue.surfaces import Body, Surface
 
 Piece = tuple[str, np.ndarray, np.ndarray]
 """Name, vertices (V, 3) in metres, triangles (M, 3)."""
@@ -68,8 +68,8 @@ def surface(
     *,
     thickness_m: float | None = None,
     half_space: bool = False,
-    body: str = "sheet",
+    body: Body = "sheet",
 ) -> Surface:
     """A surface of a catalogue material or of one's own."""
     chosen = catalogue()[material] if isinstance(material, str) else material
-    return Surface(name, "", chosen, thickness_m, half_space, body, "test")  # type: ignore[arg-type]
+    return Surface(name, "", chosen, thickness_m, half_space, body, "test")

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.special import sici
 
 C = 299_792_458.0
+DIPOLE_DIRECTIVITY = 4.0 / (np.euler_gamma + np.log(2 * np.pi) - sici(2 * np.pi)[1])
+"""4/Cin(2π) = 1.640922…, to all digits; Balanis, Antenna Theory, half-wave dipole (from memory)."""
 
 
 def fresnel(eps: complex, cos_i: float) -> tuple[complex, complex]:
@@ -30,7 +33,7 @@ def dipole_field(direction: np.ndarray, axis: np.ndarray) -> np.ndarray:
     cos_t = k @ axis
     sin_t = np.sqrt(1 - cos_t**2)
     theta_hat = (cos_t * k - axis) / sin_t
-    return np.sqrt(1.640922) * np.cos(np.pi / 2 * cos_t) / sin_t * theta_hat.astype(complex)
+    return np.sqrt(DIPOLE_DIRECTIVITY) * np.cos(np.pi / 2 * cos_t) / sin_t * theta_hat.astype(complex)
 
 
 def bounce(

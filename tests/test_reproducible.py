@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import json
+import os
+import shutil
+import subprocess
+import sys
 from dataclasses import fields
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+import rf3d
 from rf3d.assessment.links import links_as_json
 from rf3d.assessment.run import Solution, ready, solve
 from rf3d.jobs import Jobs
@@ -91,3 +97,27 @@ def test_another_seed_moves_only_the_sampled_numbers_of_the_volume(plan):
     first, second = (volume_bytes(volume(plan, seed=seed, workers=2)) for seed in (1, 2))
     same = {name for name in first if first[name] == second[name]}
     assert same == {"transmitter", "rays", "max_reflections", "batches", "direct_power_w"}
+
+
+def test_compiled_kernels_are_kept_by_the_content_of_all_their_sources(tmp_path):
+    """A kernel holds the code of those it calls, and numba looks only at the file it is written in."""
+    package = tmp_path / "rf3d"
+    shutil.copytree(Path(rf3d.__file__).parent, package, ignore=shutil.ignore_patterns("__pycache__", "*.nb?"))
+    script = (
+        "from pathlib import Path; from rf3d.propagation.kernels.search import step;"
+        "print(Path(step._cache.cache_path).parent.name)"
+    )
+
+    def folder() -> str:
+        environment = {**os.environ, "PYTHONPATH": str(tmp_path)}
+        environment.pop("NUMBA_CACHE_DIR", None)
+        answer = subprocess.run(
+            [sys.executable, "-c", script], env=environment, cwd=tmp_path, capture_output=True, text=True, check=True
+        )
+        return answer.stdout.strip()
+
+    before = folder()
+    assert folder() == before != ""
+    with (package / "propagation" / "kernels" / "images.py").open("a") as source:
+        source.write("# another word\n")
+    assert folder() != before

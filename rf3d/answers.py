@@ -114,10 +114,26 @@ def print_links(run: Run, solution: Solution) -> None:
     )
     order, asked = solution.exhaustive_order, solution.plan.study.max_reflections
     if order < asked:
-        run.text(
+        said = (
             f"Every path up to {order} reflection{'' if order == 1 else 's'} is there; of those with up to {asked}, "
-            f"what {solution.plan.study.rays:,} rays per transmitter found."
+            f"what {solution.plan.study.rays:,} rays per transmitter found"
         )
+        if solution.links:
+            least = min(solution.links, key=lambda link: link.completeness)
+            said += (
+                f": by estimate {share_text(least.completeness)} of the power of every link, the least from "
+                f"{least.transmitter} to {least.receiver}"
+            )
+        run.paragraph(f"{said}.")
+
+
+def share_text(share: float) -> str:
+    """A share in per cent, never rounded up.
+
+    >>> share_text(0.99996)
+    'at least 99.9 %'
+    """
+    return f"at least {math.floor(1000 * share) / 10:g} %"
 
 
 def explain_link(run: Run, solution: Solution, link: Link) -> None:

@@ -79,7 +79,8 @@ def plane_waves(arrival: np.ndarray) -> PathSet:
     return PathSet(
         transmitter=zeros, receiver=zeros, length_m=np.ones(count), departure=-arrival, arrival=arrival,
         start=np.zeros(count + 1, np.int32), kind=none, facet=none, part=none, edge=none, depth_m=floats,
-        distance_m=floats, point_m=vectors, leaving=vectors, spreading_m=np.ones(count), exhaustive_order=0,
+        distance_m=floats, point_m=vectors, leaving=vectors, spreading_m=np.ones(count), found_by=zeros,
+        exhaustive_order=0,
     )  # fmt: skip
 
 
@@ -344,7 +345,14 @@ def test_json_has_the_promised_keys_and_only_finite_numbers(tmp_path):
     assert json.loads(text) == data
     (link,) = data
     assert set(link) >= KEYS
-    assert set(link) - KEYS <= {"sensitivity_dbm", "chance_of_holding", "verdict", "air", "rice_k_reason"}
+    assert set(link) - KEYS <= {
+        "sensitivity_dbm",
+        "chance_of_holding",
+        "verdict",
+        "air",
+        "completeness",
+        "rice_k_reason",
+    }
     for path in link["paths"]:
         assert set(path) == PATH_KEYS
         assert set(path["departure"]) == set(path["arrival"]) == {"azimuth_deg", "elevation_deg"}

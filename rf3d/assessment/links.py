@@ -115,6 +115,11 @@ class Link:
         return 1.0 / (5.0 * self.rms_delay_spread_s) if self.rms_delay_spread_s > 0 else np.inf
 
     @property
+    def completeness(self) -> float:
+        """Estimated share of the power that the paths found carry; 1.0 where every sequence of planes was tried."""
+        return 1.0 - missing_share(from_db(self.path_power_dbm), self.paths.found_by)
+
+    @property
     def verdict(self) -> Verdict:
         """The word for ``chance``; see VERDICT_DEFINITION."""
         for name, least in VERDICT_CHANCES:
@@ -238,6 +243,22 @@ def chance_text(chance: float) -> str:
     return f"{np.floor(100 * chance):.0f} %" if chance >= 0.01 else "< 1 %"
 
 
+def missing_share(power: FloatArray, found_by: IntArray) -> float:
+    """Estimated share of the power in paths that no ray found, from P paths of powers (P,): ΣP₁ / ΣP.
+
+    ΣP₁ is the power of the paths whose sequence exactly one ray met (``found_by`` 1; 0 stands for paths that owe
+    nothing to chance). A path that λ rays meet on the average is missed with the chance e^−λ and met once with λe^−λ:
+    the two agree where λ is near 1, which is where paths begin to be missed. Paths that hardly any ray meets are
+    underestimated.
+
+    Valid for: many independent rays, power spread over many paths. 0 without a path: nothing found says nothing.
+
+    Source: Good, Biometrika 40 (1953) 237, with powers in place of counts (from memory).
+    """
+    total = power.sum()
+    return float(power[found_by == 1].sum() / total) if total > 0 else 0.0
+
+
 def rice_k_db(path_power: FloatArray) -> float | None:
     """Rice factor matched by moments to paths (P,) of random phase; None for fewer than two paths.
 
@@ -336,6 +357,7 @@ def _link_as_json(setting: Setting, link: Link) -> dict[str, Any]:
         "chance_of_holding": link.chance,
         "verdict": link.verdict,
         "air": "clean air only",
+        "completeness": link.completeness,
         "rice_k_db": finite(link.rice_k_db),
     }
     if link.rice_k_db is None:

@@ -27,6 +27,8 @@ WORTH_DB = 3.0
 """A cure that gains less at the 1 % point is not worth a crew's time."""
 BLAME_SHARE = 0.05
 """Surfaces with a smaller share of the echo power are not worth naming."""
+LEAST_COMPLETENESS = 0.95
+"""Links whose paths carry less of the power by estimate get a caution: 5 % are 0.2 dB. The project's own limit."""
 MOVES_M = (0.5, 1.0)
 
 
@@ -242,6 +244,18 @@ def smear_finding(link: Link) -> Finding | None:
         "wider than what fades together, so bits may smear even at good power. Use narrower channels or a directive "
         "antenna.",
         link.coherence_bandwidth_hz / 1e6, link.bandwidth_hz / 1e6, "MHz",
+    )  # fmt: skip
+
+
+def missing_finding(link: Link, rays: int) -> Finding | None:
+    """A caution where rays have probably missed paths that matter."""
+    if link.completeness >= LEAST_COMPLETENESS:
+        return None
+    return Finding(
+        "paths-missing", "caution", link.receiver,
+        f"the paths found from {link.transmitter} carry an estimated {np.floor(100 * link.completeness):.0f} % of the "
+        f"power: {rays:,} rays are few for this venue. Raise rays in [study] and look again.",
+        100.0 * link.completeness, 100.0 * LEAST_COMPLETENESS, "%",
     )  # fmt: skip
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from rf3d.assessment.check import plan_findings
 from rf3d.assessment.links import Link, evaluate
-from rf3d.assessment.multipath import Trial, other_link_finding, receiver_finding, smear_finding
+from rf3d.assessment.multipath import Trial, missing_finding, other_link_finding, receiver_finding, smear_finding
 from rf3d.errors import Finding, InputError
 from rf3d.jobs import Jobs, ordered, silent
 from rf3d.plan import Plan, assign_surfaces
@@ -135,6 +135,7 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None) -> S
         said: list[Finding | None] = [receiver_finding(best[1], best[0])]
         said += [other_link_finding(trial, link) for link, trial in own if link is not best[0]]
         said += [smear_finding(link) for link, _ in own]
+        said += [missing_finding(link, plan.study.rays) for link, _ in own]
         return [link for link, _ in own], [finding for finding in said if finding is not None]
 
     links: list[Link] = []

@@ -89,6 +89,7 @@ def assemble(
     facet: IntArray,
     edge: IntArray,
     labels: tuple[int, IntArray],
+    found_by: IntArray | None = None,
 ) -> PathSet:
     """Drop blocked candidates and write out the interactions of the rest, in order along each path.
 
@@ -103,6 +104,8 @@ def assemble(
         Facet it bounces off or edge it bends at, −1 in the other array and beyond its own number.
     labels : (transmitter's number, receivers' numbers (R,))
         To write into the result.
+    found_by : (C,) int32 or None
+        Rays that met each candidate; None for candidates that owe nothing to chance.
     """
     facets, bodies, edges = setting.facets, setting.bodies, setting.edges
     count, depth = facet.shape
@@ -197,6 +200,7 @@ def assemble(
         point_m=rows["point"][mine],
         leaving=rows["leaving"][mine],
         spreading_m=spreading,
+        found_by=np.zeros(len(keep), dtype=np.int32) if found_by is None else found_by[keep],
         exhaustive_order=0,
     )
 

@@ -41,11 +41,18 @@ def exhaustive_order(plane_count: int, max_reflections: int) -> int:
 
 def find_sequences(
     setting: Setting, source_m: FloatArray, *, max_reflections: int, rays: int, seed: int, jobs: Jobs
-) -> IntArray:
-    """Candidate sequences of planes, (N, max_reflections) int32 padded with −1, from one source (3,), local.
+) -> tuple[IntArray, IntArray]:
+    """Candidate sequences of planes from one source (3,), local.
 
-    The first row is the direct path. Order by order the whole tree while it is small, beyond that every
-    sequence met by one of ``rays`` rays sent out evenly in all directions, passing or bouncing at random.
+    Order by order the whole tree while it is small, beyond that every sequence met by one of ``rays`` rays sent out
+    evenly in all directions, passing or bouncing at random.
+
+    Returns
+    -------
+    sequences : (N, D) int32
+        Padded with −1; the first row is the direct path. D is ``max_reflections``, at least 1.
+    found_by : (N,) int32
+        Rays that met each sequence; 0 for those of the whole tree.
     """
     depth = max(max_reflections, 1)
     complete = exhaustive_order(setting.facets.plane_count, max_reflections)
@@ -56,17 +63,20 @@ def find_sequences(
         grown = np.concatenate([np.repeat(level, len(planes), axis=0), np.tile(planes, len(level))[:, None]], axis=1)
         level = grown[grown[:, -1] != grown[:, -2]] if order > 1 else grown
         parts.append(np.pad(level, ((0, 0), (0, depth - order)), constant_values=-1))
+    found_by = np.zeros(sum(len(part) for part in parts), dtype=np.int32)
     if complete < max_reflections:
 
-        def batch(index: int) -> IntArray:
+        def batch(index: int) -> tuple[IntArray, IntArray]:
             return _traced_sequences(
                 setting, source_m, max_reflections=max_reflections, longer_than=complete,
                 rays=max(1, rays // RAY_BATCHES), generator=batch_generator(seed, 1, index),
             )  # fmt: skip
 
         found = list(ordered(batch, range(RAY_BATCHES), jobs=jobs, stage="candidate paths", total=RAY_BATCHES))
-        parts.append(_unique_rows(np.concatenate(found)))
-    return np.concatenate(parts)
+        traced, times = _unique_rows(np.concatenate([f[0] for f in found]), np.concatenate([f[1] for f in found]))
+        parts.append(traced)
+        found_by = np.concatenate([found_by, times])
+    return np.concatenate(parts), found_by
 
 
 def _traced_sequences(
@@ -77,8 +87,8 @@ def _traced_sequences(
     longer_than: int,
     rays: int,
     generator: np.random.Generator,
-) -> IntArray:
-    """Distinct sequences of more than ``longer_than`` reflections met by rays from a source."""
+) -> tuple[IntArray, IntArray]:
+    """Distinct sequences of more than ``longer_than`` reflections met by rays from a source, and by how many rays."""
     facets = setting.facets
     z = 1.0 - 2.0 * (np.arange(rays) + generator.random(rays)) / rays
     angle = 2 * np.pi * generator.random(rays)
@@ -100,15 +110,18 @@ def _traced_sequences(
         origin, way, sequence, depth, inside = origin[going], way[going], sequence[going], depth[going], inside[going]
         if len(origin) == 0:
             break
-    return _unique_rows(np.concatenate(kept))
+    rows = np.concatenate(kept)
+    return _unique_rows(rows, np.ones(len(rows), dtype=np.int32))
 
 
-def _unique_rows(rows: IntArray) -> IntArray:
-    """Distinct rows; sorted as bytes, which is quick and the same everywhere."""
+def _unique_rows(rows: IntArray, times: IntArray) -> tuple[IntArray, IntArray]:
+    """Distinct rows and the sums of their ``times``; sorted as bytes, which is quick and the same everywhere."""
     if len(rows) == 0:
-        return rows
+        return rows, times
     packed = np.ascontiguousarray(rows).view(np.dtype((np.void, rows.dtype.itemsize * rows.shape[1])))
-    return np.unique(packed.reshape(-1)).view(np.int32).reshape(-1, rows.shape[1])
+    distinct, index = np.unique(packed.reshape(-1), return_inverse=True)
+    total = np.bincount(index.reshape(-1), weights=times, minlength=len(distinct)).astype(np.int32)
+    return distinct.view(np.int32).reshape(-1, rows.shape[1]), total
 
 
 class Candidates(NamedTuple):
@@ -118,6 +131,8 @@ class Candidates(NamedTuple):
     ----------
     sequences : (N, D) int32
         Planes in order of reflection, padded with −1 (``find_sequences``).
+    found_by : (N,) int32
+        Rays that met each sequence; 0 for those of the whole tree.
     edges : (K,) int32
         Edges that may bend a path.
     edges_at_hz : float
@@ -126,6 +141,7 @@ class Candidates(NamedTuple):
     """
 
     sequences: IntArray
+    found_by: IntArray
     edges: IntArray
     edges_at_hz: float
     edges_with_reflection: bool
@@ -169,12 +185,12 @@ def find_paths(
     for t, source in enumerate(transmitters_m):
         mine = np.flatnonzero(linked[t])
         if len(mine):
-            sequences = find_sequences(
+            sequences, found_by = find_sequences(
                 setting, source, max_reflections=max_reflections, rays=rays, seed=seed, jobs=jobs
             )  # fmt: skip
         else:
-            sequences = np.full((1, max(max_reflections, 1)), -1, dtype=np.int32)
-        candidates.append(Candidates(sequences, edges, edges_at_hz or 0.0, max_reflections > 0))
+            sequences, found_by = np.full((1, max(max_reflections, 1)), -1, dtype=np.int32), np.zeros(1, dtype=np.int32)
+        candidates.append(Candidates(sequences, found_by, edges, edges_at_hz or 0.0, max_reflections > 0))
         if len(mine):
             pieces.append(
                 refine(setting, source, receivers_m[mine], candidates=candidates[t], jobs=jobs, labels=(t, mine))
@@ -207,15 +223,16 @@ def refine(
             most = found
 
     rows = candidates.sequences
-    chunks = [rows[i : i + _CHUNK] for i in range(0, len(rows), _CHUNK)]
-    answers = list(ordered(chunk, chunks, jobs=jobs))
+    begins = range(0, len(rows), _CHUNK)
+    answers = list(ordered(chunk, [rows[i : i + _CHUNK] for i in begins], jobs=jobs))
     receiver = np.concatenate([a[0] for a in answers])
     points = np.concatenate([a[1] for a in answers])
     facet = np.concatenate([a[2] for a in answers])
+    which = np.concatenate([i + a[3] for i, a in zip(begins, answers, strict=True)])
     order = np.argsort(receiver, kind="stable")
     found = assemble(
         setting, source, receivers, receiver=receiver[order], points=points[order], facet=facet[order],
-        edge=np.full_like(facet, -1), labels=labels,
+        edge=np.full_like(facet, -1), labels=labels, found_by=candidates.found_by[which[order]],
     )  # fmt: skip
     if len(candidates.edges) == 0:
         return found

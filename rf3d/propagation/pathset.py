@@ -38,6 +38,8 @@ class PathSet:
         Unit vector along which the path goes on.
     spreading_m : (P,) float64
         The field falls as 1/spreading: the length, or √(s′·s·(s′ + s)) times 1 m^−½ over an edge.
+    found_by : (P,) int32
+        Rays that met this path's sequence of planes; 0 where it owes nothing to chance.
     exhaustive_order : int
         Reflections up to which every path is certain to be there.
     """
@@ -57,6 +59,7 @@ class PathSet:
     point_m: FloatArray
     leaving: FloatArray
     spreading_m: FloatArray
+    found_by: IntArray
     exhaustive_order: int
 
     @property
@@ -85,7 +88,8 @@ class PathSet:
             departure=self.departure[chosen], arrival=self.arrival[chosen], start=start, kind=self.kind[rows],
             facet=self.facet[rows], part=self.part[rows], depth_m=self.depth_m[rows],
             edge=self.edge[rows], distance_m=self.distance_m[rows], point_m=self.point_m[rows],
-            leaving=self.leaving[rows], spreading_m=self.spreading_m[chosen], exhaustive_order=self.exhaustive_order,
+            leaving=self.leaving[rows], spreading_m=self.spreading_m[chosen], found_by=self.found_by[chosen],
+            exhaustive_order=self.exhaustive_order,
         )  # fmt: skip
 
 
@@ -116,5 +120,6 @@ def join(pieces: list[PathSet], complete: int) -> PathSet:
         point_m=stack("point_m", np.float64, (3,)),
         leaving=stack("leaving", np.float64, (3,)),
         spreading_m=stack("spreading_m", np.float64),
+        found_by=stack("found_by", np.int32),
         exhaustive_order=complete,
     )

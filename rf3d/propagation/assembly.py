@@ -118,24 +118,26 @@ def assemble(
     # Planes that a corner lies on: one at a bounce, both faces' at an edge.
     plane = np.full((count, depth + 2, 2), -1, dtype=np.int32)
     bounced, bent = facet >= 0, edge >= 0
-    plane[:, 1:-1][bounced] = facets.plane[facet[bounced]][:, None]
+    plane[:, 1:-1] = np.where(bounced, facets.plane[facet], -1)[:, :, None]
     plane[:, 1:-1][bent] = np.stack(
         [facets.plane[edges.facet_0[edge[bent]]], facets.plane[edges.facet_n[edge[bent]]]], axis=1
     )
-    # Two bounces in a corner: each point touches both walls.
-    c, t = np.nonzero(bounced[:, :-1] & bounced[:, 1:])
-    near = np.linalg.norm(corner[c, t + 2] - corner[c, t + 1], axis=1) < setting.tracer.clearance_m
-    c, t = c[near], t[near]
-    plane[c, t + 1, 1], plane[c, t + 2, 1] = plane[c, t + 2, 0], plane[c, t + 1, 0]
     path, leg = np.nonzero(np.arange(depth + 1)[None, :] <= turns[:, None])
-    starts, ends = corner[path, leg], corner[path, leg + 1]
-    leg_planes = np.concatenate([plane[path, leg], plane[path, leg + 1]], axis=1)
+    here = path * (depth + 2) + leg
+    starts, ends = corner.reshape(-1, 3)[here], corner.reshape(-1, 3)[here + 1]
+    span = ends - starts
+    length = np.sqrt(np.einsum("li,li->l", span, span))
+    # Two bounces in a corner: each point touches both walls.
+    short = np.flatnonzero((length < setting.tracer.clearance_m) & (leg > 0) & (leg < turns[path]))
+    c, t = path[short], leg[short] - 1
+    c, t = (index[bounced[c, t] & bounced[c, t + 1]] for index in (c, t))
+    plane[c, t + 1, 1], plane[c, t + 2, 1] = plane[c, t + 2, 0], plane[c, t + 1, 0]
+    leg_planes = np.concatenate([plane.reshape(-1, 2)[here], plane.reshape(-1, 2)[here + 1]], axis=1)
     met = setting.tracer.crossings(
         starts, ends, opaque=setting.opaque[facets.part[facets.triangle_facet]],
         label=facets.plane[facets.triangle_facet], pass_over=leg_planes,
     )  # fmt: skip
     met_facet = facets.triangle_facet[met.triangle]
-    length = np.linalg.norm(ends - starts, axis=1)
     first = np.searchsorted(met.segment, np.arange(len(path) + 1)).astype(np.int64)
     inside, first_out, kind, wall_facet, part, wall_depth, distance = walls_passed(
         setting.planes, bodies, starts, ends, np.ascontiguousarray(leg_planes[:, 0]),
@@ -147,7 +149,7 @@ def assemble(
     travelled = np.zeros((count, depth + 2))
     travelled[path, leg + 1] = length
     travelled = np.cumsum(travelled, axis=1)
-    way = (ends - starts) / np.maximum(length, 1e-300)[:, None]
+    way = span / np.maximum(length, 1e-300)[:, None]
     wall_leg = np.repeat(np.arange(len(path)), np.diff(first_out))
     turn_path, turn = np.nonzero(bounced | bent)
     before = np.searchsorted(path, turn_path) + turn  # leg that leads to each turn; the next one leads away
@@ -175,7 +177,8 @@ def assemble(
     renumber = np.full(count, -1)
     renumber[keep] = np.arange(len(keep))
     mine = np.flatnonzero(~bad[rows["path"]])
-    mine = mine[np.lexsort((rows["distance"][mine], rows["path"][mine]))]
+    if len(wall_leg):  # turns alone are in order already
+        mine = mine[np.lexsort((rows["distance"][mine], rows["path"][mine]))]
     start = np.searchsorted(renumber[rows["path"][mine]], np.arange(len(keep) + 1)).astype(np.int32)
     last = np.searchsorted(path, keep, side="right") - 1
     total = travelled[keep, turns[keep] + 1]

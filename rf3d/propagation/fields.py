@@ -97,9 +97,12 @@ def fields(
         paths, facets, surfaces=surfaces, transmitters=transmitters, frequencies=frequencies, wedges=wedges
     )
     accepted = np.zeros((paths.count, 3), dtype=np.complex128)
+    alike: dict[tuple[int, bytes], list[int]] = {}
     for r, receiver in enumerate(receivers):
-        mine = np.flatnonzero(paths.receiver == r)
-        accepted[mine] = world_response(receiver.antenna, receiver.axes, paths.arrival[mine])
+        alike.setdefault((id(receiver.antenna), receiver.axes.tobytes()), []).append(r)
+    for same in alike.values():
+        mine = np.flatnonzero(np.isin(paths.receiver, same))
+        accepted[mine] = world_response(receivers[same[0]].antenna, receivers[same[0]].axes, paths.arrival[mine])
     amplitude = np.einsum("pfi,pi->pf", arriving, accepted)
     return Fields(read_only(frequencies), read_only(arriving), read_only(amplitude), read_only(cosine))
 

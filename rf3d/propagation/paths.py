@@ -25,6 +25,7 @@ TREE_LIMIT = 1_000_000
 """Sequences of planes up to which the whole tree of images is tried."""
 RAY_BATCHES = 64
 _CHUNK = 50_000
+_ROOM = 8192
 _MOST_EVENTS = 24
 
 
@@ -215,12 +216,15 @@ def refine(
     source = np.ascontiguousarray(source_m, dtype=np.float64)
 
     def chunk(rows: IntArray) -> tuple[IntArray, FloatArray, IntArray, IntArray]:
-        most = 4096
-        while True:
-            found, which, receiver, points, facet = specular_points(setting.planes, source, receivers, rows, most)
-            if found <= most:
-                return receiver[:found], points[:found], facet[:found], which[:found]
-            most = found
+        parts: list[tuple[IntArray, FloatArray, IntArray, IntArray]] = []
+        after = 0
+        while after < len(rows):
+            found, after, which, receiver, points, facet = specular_points(
+                setting.planes, source, receivers, rows, after, _ROOM + len(receivers)
+            )
+            parts.append((receiver[:found], points[:found], facet[:found], which[:found]))
+        receiver, points, facet, which = (np.concatenate(part) for part in zip(*parts, strict=True))
+        return receiver, points, facet, which
 
     rows = candidates.sequences
     begins = range(0, len(rows), _CHUNK)

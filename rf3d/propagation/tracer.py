@@ -86,7 +86,7 @@ class Tracer:
         Parameters
         ----------
         starts_m, ends_m : (S, 3) float
-            Local coordinates. Faces within ``clearance_m`` of the start are passed over.
+            Local coordinates. Faces within ``clearance_m`` of either end are passed over.
         opaque : (M,) bool
             Triangles that let nothing through.
         label : (M,) int32, pass_over : (S, K) int32
@@ -107,7 +107,7 @@ class Tracer:
             origin = starts_m[active] + travelled[active, None] * way[active]
             answer = self._embree.run(_single(origin), _single(way[active]), output=1)
             reach = travelled[active] + answer["tfar"]
-            hit = (answer["primID"] >= 0) & (reach < length[active])
+            hit = (answer["primID"] >= 0) & (reach < length[active] - self.clearance_m)
             active, reach, triangle = active[hit], reach[hit], answer["primID"][hit]
             there = np.ones(len(active), dtype=bool)
             if label is not None and pass_over is not None:

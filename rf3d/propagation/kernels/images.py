@@ -22,32 +22,74 @@ CORNER_M = 1e-9
 NUDGE_M = (4e-7, 1.1e-6, 3.1e-6)
 """Shift of the receiver that tells the order of walls in a corner; path lengths change by its square over a leg."""
 
+BEAM_SLACK_M = 1e-4
+"""What lies less far outside a beam is still tried: more than rounding, and than the shift above."""
+
 
 class Planes(NamedTuple):
-    """What the kernels need of a scene's facets, as plain arrays (see Facets)."""
+    """What the kernels need of a scene's facets, as plain arrays (see Facets).
+
+    Attributes
+    ----------
+    normal, offset_m, low_m, high_m, plane_start, plane_facets
+        Planes and their boxes.
+    window_m : (N, 4, 3) float64
+        Corners, in turn, of a rectangle round everything in a plane.
+    facet_low_m, facet_high_m, facet_start, facet_triangles
+    corner_m : (M, 3) float64, across : (M, 2, 3) float64
+        First corner of every triangle, and the gradients of its two barycentric coordinates.
+    """
 
     normal: FloatArray
     offset_m: FloatArray
     low_m: FloatArray
     high_m: FloatArray
+    window_m: FloatArray
     plane_start: IntArray
     plane_facets: IntArray
     facet_low_m: FloatArray
     facet_high_m: FloatArray
     facet_start: IntArray
     facet_triangles: IntArray
-    corners_m: FloatArray
+    corner_m: FloatArray
+    across: FloatArray
 
 
 def make_planes(scene: Scene, facets: Facets) -> Planes:
     """Lay out planes, facets and triangles for the kernels."""
     low = np.minimum.reduceat(facets.bounds_m[facets.plane_facets, 0], facets.plane_start[:-1], axis=0)
     high = np.maximum.reduceat(facets.bounds_m[facets.plane_facets, 1], facets.plane_start[:-1], axis=0)
+    a = scene.corners_m[:, 0]
+    e1, e2 = scene.corners_m[:, 1] - a, scene.corners_m[:, 2] - a
+    d11, d12, d22 = (np.einsum("mi,mi->m", u, v)[:, None] for u, v in ((e1, e1), (e1, e2), (e2, e2)))
+    across = np.stack([d22 * e1 - d12 * e2, d11 * e2 - d12 * e1], axis=1) / (d11 * d22 - d12 * d12)[:, None]
     return Planes(
-        facets.normal, facets.offset_m, low, high, facets.plane_start, facets.plane_facets,
+        facets.normal, facets.offset_m, low, high, _windows(scene, facets), facets.plane_start, facets.plane_facets,
         np.ascontiguousarray(facets.bounds_m[:, 0]), np.ascontiguousarray(facets.bounds_m[:, 1]),
-        facets.facet_start, facets.facet_triangles, scene.corners_m,
+        facets.facet_start, facets.facet_triangles, np.ascontiguousarray(a), across,
     )  # fmt: skip
+
+
+def _windows(scene: Scene, facets: Facets) -> FloatArray:
+    """Corners (N, 4, 3) of a rectangle round everything in each plane, along its longest side of a triangle."""
+    triangle_plane = facets.plane[facets.triangle_facet]
+    side = np.roll(scene.corners_m, -1, axis=1) - scene.corners_m
+    length = np.linalg.norm(side, axis=2)
+    longest = side[np.arange(len(side)), length.argmax(axis=1)]
+    order = np.lexsort((length.max(axis=1), triangle_plane))
+    last = order[np.searchsorted(triangle_plane[order], np.arange(facets.plane_count), side="right") - 1]
+    first_axis = longest[last] / np.linalg.norm(longest[last], axis=1)[:, None]
+    axes = np.stack([first_axis, np.cross(facets.normal, first_axis)], axis=1)
+    low, high = np.full((2, facets.plane_count, 2), np.inf)
+    along = np.einsum("mvi,mai->mva", scene.corners_m, axes[triangle_plane])
+    np.minimum.at(low, triangle_plane, along.min(axis=1))
+    np.minimum.at(high, triangle_plane, -along.max(axis=1))
+    spans = np.stack([low, -high], axis=2)
+    corners = [
+        spans[:, 0, i, None] * axes[:, 0] + spans[:, 1, j, None] * axes[:, 1]
+        for i, j in ((0, 0), (1, 0), (1, 1), (0, 1))
+    ]
+    return np.stack(corners, axis=1) + (facets.offset_m[:, None] * facets.normal)[:, None]
 
 
 @njit(nogil=True, cache=True)
@@ -62,30 +104,17 @@ def in_box(x: float, y: float, z: float, low: FloatArray, high: FloatArray) -> b
 
 
 @njit(nogil=True, cache=True)
-def on_triangle(x: float, y: float, z: float, corner: FloatArray) -> bool:
-    """Whether a point in the plane of a triangle (3, 3) lies on it."""
-    ax, ay, az = corner[0, 0], corner[0, 1], corner[0, 2]
-    e1x, e1y, e1z = corner[1, 0] - ax, corner[1, 1] - ay, corner[1, 2] - az
-    e2x, e2y, e2z = corner[2, 0] - ax, corner[2, 1] - ay, corner[2, 2] - az
-    px, py, pz = x - ax, y - ay, z - az
-    d11 = e1x * e1x + e1y * e1y + e1z * e1z
-    d12 = e1x * e2x + e1y * e2y + e1z * e2z
-    d22 = e2x * e2x + e2y * e2y + e2z * e2z
-    p1 = px * e1x + py * e1y + pz * e1z
-    p2 = px * e2x + py * e2y + pz * e2z
-    det = d11 * d22 - d12 * d12
-    u = (d22 * p1 - d12 * p2) / det
-    v = (d11 * p2 - d12 * p1) / det
-    return u >= -EDGE_TOLERANCE and v >= -EDGE_TOLERANCE and u + v <= 1.0 + EDGE_TOLERANCE
-
-
-@njit(nogil=True, cache=True)
 def on_facet(planes: Planes, facet: int, x: float, y: float, z: float) -> bool:
     """Whether a point in the plane of a facet lies on it."""
     if not in_box(x, y, z, planes.facet_low_m[facet], planes.facet_high_m[facet]):
         return False
     for i in range(planes.facet_start[facet], planes.facet_start[facet + 1]):
-        if on_triangle(x, y, z, planes.corners_m[planes.facet_triangles[i]]):
+        t = planes.facet_triangles[i]
+        px, py, pz = x - planes.corner_m[t, 0], y - planes.corner_m[t, 1], z - planes.corner_m[t, 2]
+        g = planes.across[t]
+        u = g[0, 0] * px + g[0, 1] * py + g[0, 2] * pz
+        v = g[1, 0] * px + g[1, 1] * py + g[1, 2] * pz
+        if u >= -EDGE_TOLERANCE and v >= -EDGE_TOLERANCE and u + v <= 1.0 + EDGE_TOLERANCE:
             return True
     return False
 
@@ -137,31 +166,76 @@ def _walk_back(
             return False, False
         s = gap / slope
         x, y, z = x + s * vx, y + s * vy, z + s * vz
-        hit[k] = facet_at(planes, p, x, y, z)
-        if hit[k] < 0:
+        if not in_box(x, y, z, planes.low_m[p], planes.high_m[p]):
             return False, False
         point[k, 0], point[k, 1], point[k, 2] = x, y, z
+    # Facets last: most sequences have failed by now.
+    for k in range(depth - 1, -1, -1):
+        hit[k] = facet_at(planes, sequence[k], point[k, 0], point[k, 1], point[k, 2])
+        if hit[k] < 0:
+            return False, False
     return True, False
 
 
 @njit(nogil=True, cache=True)
+def _in_beam(planes: Planes, image: FloatArray, window: int, target: int) -> bool:
+    """Whether light from an image (3,) through the rectangle of plane ``window`` may fall on that of ``target``.
+
+    Never False where it does. A rectangle is out of the beam when all its corners lie outside one of the beam's sides,
+    or before its window; and the window must have a corner on the image's side of the target.
+    """
+    n, m = planes.normal[window], planes.normal[target]
+    from_window = n[0] * image[0] + n[1] * image[1] + n[2] * image[2] - planes.offset_m[window]
+    from_target = m[0] * image[0] + m[1] * image[1] + m[2] * image[2] - planes.offset_m[target]
+    behind, before = False, False
+    side = 1.0 if from_window > 0.0 else -1.0
+    other = 1.0 if from_target > 0.0 else -1.0
+    for j in range(4):
+        q, w = planes.window_m[target, j], planes.window_m[window, j]
+        behind |= side * (n[0] * q[0] + n[1] * q[1] + n[2] * q[2] - planes.offset_m[window]) < BEAM_SLACK_M
+        before |= other * (m[0] * w[0] + m[1] * w[1] + m[2] * w[2] - planes.offset_m[target]) > -BEAM_SLACK_M
+    if not (behind and before):
+        return False
+    for j in range(4):
+        a, b, c = planes.window_m[window, j], planes.window_m[window, (j + 1) % 4], planes.window_m[window, (j + 2) % 4]
+        ax, ay, az = a[0] - image[0], a[1] - image[1], a[2] - image[2]
+        bx, by, bz = b[0] - image[0], b[1] - image[1], b[2] - image[2]
+        sx, sy, sz = ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx
+        inward = sx * (c[0] - image[0]) + sy * (c[1] - image[1]) + sz * (c[2] - image[2])
+        slack = BEAM_SLACK_M * np.sqrt(sx * sx + sy * sy + sz * sz)
+        if inward < 0.0:
+            sx, sy, sz = -sx, -sy, -sz
+        outside = True
+        for i in range(4):
+            q = planes.window_m[target, i]
+            outside &= sx * (q[0] - image[0]) + sy * (q[1] - image[1]) + sz * (q[2] - image[2]) < -slack
+        if outside:
+            return False
+    return True
+
+
+@njit(nogil=True, cache=True)
 def specular_points(
-    planes: Planes, source: FloatArray, receivers: FloatArray, sequences: IntArray, most: int
-) -> tuple[int, IntArray, IntArray, FloatArray, IntArray]:
+    planes: Planes, source: FloatArray, receivers: FloatArray, sequences: IntArray, first: int, most: int
+) -> tuple[int, int, IntArray, IntArray, FloatArray, IntArray]:
     """Specular paths from one source to R receivers over N sequences of planes, blockage not looked at.
 
     Parameters
     ----------
     source : (3,) float64, receivers : (R, 3) float64
     sequences : (N, D) int32
-        Planes in the order of reflection from the source, padded with −1.
+        Planes in the order of reflection from the source, padded with −1. Neighbours that begin alike cost less.
+    first : int
+        Sequence to begin with.
     most : int
-        Room for so many answers.
+        Room for so many answers, at least R.
 
     Returns
     -------
     count : int
-        Number of paths; when it exceeds ``most`` the lists hold the first ``most`` only.
+        Number of paths.
+    after : int
+        Sequence to go on with, N when all are done.
     sequence, receiver : (most,) int32
     points_m : (most, D, 3) float64
     facet : (most, D) int32
@@ -169,11 +243,12 @@ def specular_points(
     depth_max = sequences.shape[1]
     out_sequence = np.empty(most, dtype=np.int32)
     out_receiver = np.empty(most, dtype=np.int32)
-    out_points = np.zeros((most, depth_max, 3))
-    out_facet = np.full((most, depth_max), -1, dtype=np.int32)
+    out_points = np.empty((most, depth_max, 3))
+    out_facet = np.empty((most, depth_max), dtype=np.int32)
     image = np.empty((depth_max + 1, 3))
-    point = np.empty((depth_max, 3))
+    point = np.zeros((depth_max, 3))
     hit = np.empty(depth_max, dtype=np.int32)
+    away = np.zeros(depth_max)
     # Signed distance of every receiver from every plane: most sequences fail on the last bounce's side or box alone.
     height = np.empty((len(planes.normal), len(receivers)))
     for p in range(len(planes.normal)):
@@ -181,26 +256,38 @@ def specular_points(
         for r in range(len(receivers)):
             dot = n[0] * receivers[r, 0] + n[1] * receivers[r, 1] + n[2] * receivers[r, 2]
             height[p, r] = dot - planes.offset_m[p]
+    for c in range(3):
+        image[0, c] = source[c]
     found = 0
-    for i in range(len(sequences)):
-        depth = 0
-        away = 0.0
-        for c in range(3):
-            image[0, c] = source[c]
+    mirrored = 0  # images up to here are those of the sequence before, all of its beams lit
+    for i in range(first, len(sequences)):
+        if found + len(receivers) > most:
+            return found, i, out_sequence, out_receiver, out_points, out_facet
+        kept = 0
+        while kept < mirrored and sequences[i, kept] >= 0 and sequences[i, kept] == sequences[i - 1, kept]:
+            kept += 1
+        depth = kept
+        lit = True
         while depth < depth_max and sequences[i, depth] >= 0:
             p = sequences[i, depth]
+            if depth > 0 and not _in_beam(planes, image[depth], sequences[i, depth - 1], p):
+                lit = False
+                break
             n = planes.normal[p]
-            away = n[0] * image[depth, 0] + n[1] * image[depth, 1] + n[2] * image[depth, 2] - planes.offset_m[p]
+            away[depth] = n[0] * image[depth, 0] + n[1] * image[depth, 1] + n[2] * image[depth, 2] - planes.offset_m[p]
             for c in range(3):
-                image[depth + 1, c] = image[depth, c] - 2.0 * away * n[c]
+                image[depth + 1, c] = image[depth, c] - 2.0 * away[depth] * n[c]
             depth += 1
+        mirrored = depth
+        if not lit:
+            continue
         for r in range(len(receivers)):
             x, y, z = receivers[r, 0], receivers[r, 1], receivers[r, 2]
             if depth > 0:
                 p = sequences[i, depth - 1]
-                if height[p, r] * away <= 0.0:
+                if height[p, r] * away[depth - 1] <= 0.0:
                     continue
-                s = height[p, r] / (height[p, r] + away)
+                s = height[p, r] / (height[p, r] + away[depth - 1])
                 at_x = x + s * (image[depth, 0] - x)
                 at_y = y + s * (image[depth, 1] - y)
                 at_z = z + s * (image[depth, 2] - z)
@@ -211,12 +298,11 @@ def specular_points(
                 x, y, z = x + NUDGE_M[0], y + NUDGE_M[1], z + NUDGE_M[2]
                 good, _ = _walk_back(planes, image, sequences[i], depth, x, y, z, point, hit)
             if good:
-                if found < most:
-                    out_sequence[found] = i
-                    out_receiver[found] = r
-                    for k in range(depth):
-                        out_facet[found, k] = hit[k]
-                        for c in range(3):
-                            out_points[found, k, c] = point[k, c]
+                out_sequence[found] = i
+                out_receiver[found] = r
+                for k in range(depth_max):
+                    out_facet[found, k] = hit[k] if k < depth else -1
+                    for c in range(3):
+                        out_points[found, k, c] = point[k, c]
                 found += 1
-    return found, out_sequence, out_receiver, out_points, out_facet
+    return found, len(sequences), out_sequence, out_receiver, out_points, out_facet

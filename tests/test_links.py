@@ -12,7 +12,7 @@ import pytest
 from rf3d.assessment.links import evaluate, fading_samples, links_as_json, rice_k_db, rms_delay_spread_s
 from rf3d.assessment.multipath import Trial, culprits, cures
 from rf3d.assessment.places import directions, height, seen_from, spoken, towards
-from rf3d.assessment.run import solve
+from rf3d.assessment.run import EDGES_AT_HZ, solve
 from rf3d.jobs import Jobs, batch_generator
 from rf3d.plan import load_plan, load_scene
 from rf3d.propagation.kernels.crossings import DIFFRACTION
@@ -316,7 +316,7 @@ def test_a_cure_keeps_its_promise(tmp_path, floor, where):
     paths, candidates = find_paths(
         solution.setting, solution.setting.scene.to_local(plan.transmitters[0].position_m[None]),
         solution.setting.scene.to_local(plan.receivers[0].position_m[None]), linked=np.ones((1, 1), dtype=bool),
-        max_reflections=1, rays=64, seed=1, jobs=Jobs(workers=1), edges_at_hz=plan.transmitters[0].radio.centre_hz,
+        max_reflections=1, rays=64, seed=1, jobs=Jobs(workers=1), edges_at_hz=EDGES_AT_HZ,
     )  # fmt: skip
     assert paths.count == link.paths.count
     trial = Trial(

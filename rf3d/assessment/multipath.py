@@ -14,6 +14,7 @@ from rf3d.assessment.links import ALLOWANCE_DB, Link, chance_text, evaluate
 from rf3d.assessment.places import directions, height, seen_from, spoken, towards
 from rf3d.errors import Finding, Severity
 from rf3d.jobs import Jobs
+from rf3d.propagation.cache import PathCache
 from rf3d.propagation.kernels.crossings import DIFFRACTION, REFLECTION
 from rf3d.propagation.paths import Candidates, PathSet, Setting, refine
 from rf3d.radio.antennas import aim_axes, make_antenna
@@ -77,6 +78,7 @@ class Trial:
     position_tolerance_m: float
     house_azimuth_rad: float | None
     jobs: Jobs
+    cache: PathCache | None = None
 
 
 def culprits(setting: Setting, link: Link) -> list[Culprit]:
@@ -162,8 +164,9 @@ def cures(trial: Trial, link: Link) -> list[Cure]:
     if len(kept):
         source = setting.scene.to_local(tx.position_m)
         moved = refine(
-            setting, source, np.array(spots)[kept], candidates=trial.candidates, jobs=trial.jobs, labels=(0, kept)
-        )
+            setting, source, np.array(spots)[kept], candidates=trial.candidates, jobs=trial.jobs, labels=(0, kept),
+            cache=trial.cache,
+        )  # fmt: skip
         for i in kept:
             there = moved.take(np.flatnonzero(moved.receiver == i))
             attempt(names[i], there, tx, replace(rx, position_m=setting.scene.to_world(spots[i])))

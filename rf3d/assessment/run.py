@@ -15,6 +15,7 @@ from rf3d.assessment.multipath import Trial, missing_finding, other_link_finding
 from rf3d.errors import Finding, InputError
 from rf3d.jobs import Jobs, ordered, silent
 from rf3d.plan import Plan, assign_surfaces
+from rf3d.propagation.cache import PathCache, kept
 from rf3d.propagation.kernels.interfaces import opaque_parts
 from rf3d.propagation.paths import Setting, find_paths, prepare
 from rf3d.radio.radios import Receiver, Transmitter
@@ -22,6 +23,9 @@ from rf3d.units import BoolArray, FloatArray
 from rf3d.venue.facets import find_facets
 from rf3d.venue.scene import Scene
 from rf3d.venue.surfaces import enclosing_solids
+
+EDGES_AT_HZ = 1e9
+"""Ways over edges are ranked at this frequency in every band: low, since bends are strong there."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +57,7 @@ class Solution:
         return max(mine, key=lambda link: link.fade_margin_db) if mine else None
 
 
-def ready(plan: Plan, scene: Scene) -> Setting:
+def ready(plan: Plan, scene: Scene, *, cache: PathCache | None = None) -> Setting:
     """The scene with every surface assigned, ready for tracing.
 
     Raises
@@ -69,7 +73,8 @@ def ready(plan: Plan, scene: Scene) -> Setting:
             f"add [[surface]] rows to {plan.path.name}; `rf3d check` lists what is missing",
         )
     centres = np.array(sorted({t.radio.centre_hz for t in plan.transmitters}))
-    return prepare(scene, find_facets(scene), surfaces, opaque=opaque_parts(surfaces, centres))
+    facets = kept(cache, ("facets", scene.digest), lambda: find_facets(scene))
+    return prepare(scene, facets, surfaces, opaque=opaque_parts(surfaces, centres), cache=cache)
 
 
 def _refuse_buried(plan: Plan, setting: Setting) -> None:
@@ -90,15 +95,19 @@ def linked_pairs(plan: Plan) -> BoolArray:
     return np.array([[t.radio.name == r.radio.name for r in plan.receivers] for t in plan.transmitters], dtype=bool)
 
 
-def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None) -> Solution:
+def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None, cache: PathCache | None = None) -> Solution:
     """Trace every link of a plan and judge it.
 
     Parameters
     ----------
     seed : int or None
         In place of the plan's own.
+    cache : PathCache or None
+        Kept by the caller from plan to plan: another aim, power, antenna, material or band is then evaluated on the
+        paths found before. Paths are found anew where radios stand elsewhere, where reflections, rays or seed differ,
+        or where a surface lets through what it stopped before, or the reverse.
     """
-    setting = ready(plan, scene)
+    setting = ready(plan, scene, cache=cache)
     _refuse_buried(plan, setting)
     seed = plan.study.seed if seed is None else seed
     linked = linked_pairs(plan)
@@ -111,7 +120,8 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None) -> S
         rays=plan.study.rays,
         seed=seed,
         jobs=jobs,
-        edges_at_hz=float(np.mean([t.radio.centre_hz for t in plan.transmitters])),
+        edges_at_hz=EDGES_AT_HZ,
+        cache=cache,
     )
     alone = replace(jobs, workers=1, progress=silent)
 
@@ -121,7 +131,7 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None) -> S
         for t in np.flatnonzero(linked[:, r]):
             trial = Trial(
                 setting, plan.transmitters[t], receiver, candidates[t], seed,
-                plan.position_tolerance_m, plan.house_azimuth_rad, alone,
+                plan.position_tolerance_m, plan.house_azimuth_rad, alone, cache,
             )  # fmt: skip
             mine = paths.take(np.flatnonzero((paths.transmitter == t) & (paths.receiver == r)))
             link = evaluate(

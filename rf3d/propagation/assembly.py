@@ -6,10 +6,12 @@ a list of points, each on a facet where the path bounces or on an edge where it 
 
 from __future__ import annotations
 
+import hashlib
 from typing import NamedTuple
 
 import numpy as np
 
+from rf3d.propagation.cache import PathCache, kept
 from rf3d.propagation.kernels.crossings import (
     DIFFRACTION,
     REFLECTION,
@@ -33,7 +35,10 @@ _INSET_M = 5e-3
 
 
 class Setting(NamedTuple):
-    """A scene made ready for path finding; see ``prepare``."""
+    """A scene made ready for path finding; see ``prepare``.
+
+    ``digest`` stands for everything but ``surfaces``: settings that share it have the same paths.
+    """
 
     scene: Scene
     facets: Facets
@@ -44,9 +49,12 @@ class Setting(NamedTuple):
     opaque: BoolArray
     edges: Edges
     wedges: Wedges
+    digest: str
 
 
-def prepare(scene: Scene, facets: Facets, surfaces: tuple[Surface, ...], *, opaque: BoolArray) -> Setting:
+def prepare(
+    scene: Scene, facets: Facets, surfaces: tuple[Surface, ...], *, opaque: BoolArray, cache: PathCache | None = None
+) -> Setting:
     """Gather what path finding needs.
 
     Parameters
@@ -54,12 +62,20 @@ def prepare(scene: Scene, facets: Facets, surfaces: tuple[Surface, ...], *, opaq
     opaque : (parts,) bool
         Parts that let nothing through (``kernels.interfaces.opaque_parts``).
     """
-    edges = find_edges(facets)
-    setting = Setting(
-        scene, facets, surfaces, tracer_for(scene), make_planes(scene, facets), make_bodies(scene, facets, surfaces),
-        opaque, edges, no_wedges(),
-    )  # fmt: skip
-    return setting._replace(wedges=_wedges(setting))
+    bodies = make_bodies(scene, facets, surfaces)
+    digest = hashlib.sha256(scene.digest.encode())
+    for array in (*bodies, opaque):
+        digest.update(np.ascontiguousarray(array).tobytes())
+    name = digest.hexdigest()
+
+    def find() -> Setting:
+        setting = Setting(
+            scene, facets, surfaces, tracer_for(scene), make_planes(scene, facets), bodies, opaque, find_edges(facets),
+            no_wedges(), name,
+        )  # fmt: skip
+        return setting._replace(wedges=_wedges(setting))
+
+    return kept(cache, ("setting", name), find)._replace(surfaces=surfaces)
 
 
 def _wedges(setting: Setting) -> Wedges:

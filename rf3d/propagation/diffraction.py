@@ -78,6 +78,11 @@ def major_edges(setting: Setting) -> BoolArray:
     return np.asarray((length >= MAJOR_EDGE_M - slack) & wide[edges.facet_0] & wide[edges.facet_n])
 
 
+def heavy_parts(setting: Setting, frequency_hz: float) -> BoolArray:
+    """Parts of the scene that hide an edge from view."""
+    return opaque_parts(setting.surfaces, np.array([frequency_hz]), loss_db=HEAVY_DB, solid_m=_HEAVY_SOLID_M)
+
+
 def edge_paths(
     setting: Setting,
     source_m: FloatArray,
@@ -102,9 +107,7 @@ def edge_paths(
     labels : (transmitter's number, receivers' numbers (R,))
     """
     source = np.ascontiguousarray(source_m, dtype=np.float64)
-    heavy = opaque_parts(
-        setting.surfaces, np.array([frequency_hz]), loss_db=HEAVY_DB, solid_m=_HEAVY_SOLID_M
-    )[setting.facets.part[setting.facets.triangle_facet]]  # fmt: skip
+    heavy = heavy_parts(setting, frequency_hz)[setting.facets.part[setting.facets.triangle_facet]]
     bends = make_bends(setting.edges)
     lit = usable[_in_view(setting, usable, source, heavy)]
     major = major_edges(setting)

@@ -7,13 +7,15 @@ checked for blockage and given the walls it passes. The result is geometry only.
 
 from __future__ import annotations
 
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
 
 from rf3d.jobs import Jobs, batch_generator, ordered
 from rf3d.propagation.assembly import Setting, assemble, prepare
-from rf3d.propagation.diffraction import edge_paths, usable_edges
+from rf3d.propagation.cache import PathCache, kept
+from rf3d.propagation.diffraction import edge_paths, heavy_parts, usable_edges
 from rf3d.propagation.kernels.images import specular_points
 from rf3d.propagation.kernels.search import step
 from rf3d.propagation.pathset import PathSet, join
@@ -130,6 +132,8 @@ class Candidates(NamedTuple):
 
     Attributes
     ----------
+    key : tuple
+        What the sequences were found from, for a cache: equal keys, equal sequences.
     sequences : (N, D) int32
         Planes in order of reflection, padded with −1 (``find_sequences``).
     found_by : (N,) int32
@@ -141,6 +145,7 @@ class Candidates(NamedTuple):
     edges_with_reflection : bool
     """
 
+    key: tuple[object, ...]
     sequences: IntArray
     found_by: IntArray
     edges: IntArray
@@ -159,6 +164,7 @@ def find_paths(
     seed: int,
     jobs: Jobs,
     edges_at_hz: float | None = None,
+    cache: PathCache | None = None,
 ) -> tuple[PathSet, list[Candidates]]:
     """All paths between T transmitters and R receivers, local coordinates.
 
@@ -172,6 +178,8 @@ def find_paths(
         Rays per transmitter that look for candidates where the tree of images is too large.
     edges_at_hz : float or None
         Add the paths over one edge, with up to one reflection before or after it, that matter at this frequency.
+    cache : PathCache or None
+        Where to look first, and to keep what is found.
 
     Returns
     -------
@@ -180,23 +188,34 @@ def find_paths(
         Of each transmitter, for asking again about a receiver that moved a little (``refine``).
     """
     pieces: list[PathSet] = []
+    exhaustive = exhaustive_order(setting.facets.plane_count, max_reflections)
     candidates: list[Candidates] = []
     none = np.zeros(0, dtype=np.int32)
-    edges = none if edges_at_hz is None else usable_edges(setting)
+    edges = none if edges_at_hz is None else kept(cache, ("edges", setting.digest), lambda: usable_edges(setting))
     for t, source in enumerate(transmitters_m):
         mine = np.flatnonzero(linked[t])
+        key = (setting.digest, source.tobytes(), max_reflections, rays, seed, exhaustive)
         if len(mine):
-            sequences, found_by = find_sequences(
-                setting, source, max_reflections=max_reflections, rays=rays, seed=seed, jobs=jobs
-            )  # fmt: skip
+            look = partial(
+                find_sequences, setting, source, max_reflections=max_reflections, rays=rays, seed=seed, jobs=jobs
+            )
+            sequences, found_by = kept(cache, ("sequences", *key), look)
         else:
             sequences, found_by = np.full((1, max(max_reflections, 1)), -1, dtype=np.int32), np.zeros(1, dtype=np.int32)
-        candidates.append(Candidates(sequences, found_by, edges, edges_at_hz or 0.0, max_reflections > 0))
+        candidates.append(Candidates(key, sequences, found_by, edges, edges_at_hz or 0.0, max_reflections > 0))
         if len(mine):
             pieces.append(
-                refine(setting, source, receivers_m[mine], candidates=candidates[t], jobs=jobs, labels=(t, mine))
+                refine(
+                    setting,
+                    source,
+                    receivers_m[mine],
+                    candidates=candidates[t],
+                    jobs=jobs,
+                    labels=(t, mine),
+                    cache=cache,
+                )
             )
-    return join(pieces, exhaustive_order(setting.facets.plane_count, max_reflections)), candidates
+    return join(pieces, exhaustive), candidates
 
 
 def refine(
@@ -207,6 +226,7 @@ def refine(
     candidates: Candidates,
     jobs: Jobs,
     labels: tuple[int, IntArray],
+    cache: PathCache | None = None,
 ) -> PathSet:
     """Exact paths among candidates, from one source (3,) to receivers (R, 3), local.
 
@@ -214,6 +234,34 @@ def refine(
     """
     receivers = np.ascontiguousarray(receivers_m, dtype=np.float64)
     source = np.ascontiguousarray(source_m, dtype=np.float64)
+    key = (candidates.key, source.tobytes(), receivers.tobytes(), labels[0], np.asarray(labels[1]).tobytes())
+    found = kept(
+        cache, ("mirrored", *key),
+        lambda: _mirrored(setting, source, receivers, candidates=candidates, jobs=jobs, labels=labels),
+    )  # fmt: skip
+    if len(candidates.edges) == 0:
+        return found
+    heavy = heavy_parts(setting, candidates.edges_at_hz).tobytes()
+    bent = kept(
+        cache, ("bent", *key, candidates.edges_at_hz, heavy),
+        lambda: edge_paths(
+            setting, source, receivers, usable=candidates.edges, frequency_hz=candidates.edges_at_hz,
+            reflections=candidates.edges_with_reflection, jobs=jobs, labels=labels,
+        ),
+    )  # fmt: skip
+    return join([found, bent], 0)
+
+
+def _mirrored(
+    setting: Setting,
+    source: FloatArray,
+    receivers: FloatArray,
+    *,
+    candidates: Candidates,
+    jobs: Jobs,
+    labels: tuple[int, IntArray],
+) -> PathSet:
+    """Paths without an edge; see ``refine``."""
 
     def chunk(rows: IntArray) -> tuple[IntArray, FloatArray, IntArray, IntArray]:
         parts: list[tuple[IntArray, FloatArray, IntArray, IntArray]] = []
@@ -234,14 +282,7 @@ def refine(
     facet = np.concatenate([a[2] for a in answers])
     which = np.concatenate([i + a[3] for i, a in zip(begins, answers, strict=True)])
     order = np.argsort(receiver, kind="stable")
-    found = assemble(
+    return assemble(
         setting, source, receivers, receiver=receiver[order], points=points[order], facet=facet[order],
         edge=np.full_like(facet, -1), labels=labels, found_by=candidates.found_by[which[order]],
     )  # fmt: skip
-    if len(candidates.edges) == 0:
-        return found
-    bent = edge_paths(
-        setting, source, receivers, usable=candidates.edges, frequency_hz=candidates.edges_at_hz,
-        reflections=candidates.edges_with_reflection, jobs=jobs, labels=labels,
-    )  # fmt: skip
-    return join([found, bent], 0)

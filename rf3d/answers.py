@@ -14,8 +14,12 @@ if TYPE_CHECKING:
     from rf3d.propagation.volume import TransmitterVolume
 
 PREDICTION = "A prediction is not a measurement: verify by survey in the show's state."
+WORTH_TELLING = 0.03
+"""Share of a link's power below which what rough surfaces scatter is not mentioned."""
 MOST_EXPLAINED = 12
 """Paths of one link that are told as stories; the rest are summed up."""
+MOST_ROUGH = 3
+"""Rough surfaces of one link that are named."""
 
 
 def print_check(run: Run, report: Any) -> None:
@@ -98,7 +102,7 @@ def print_links(run: Run, solution: Solution) -> None:
     for number, link in enumerate(solution.links):
         first = number == 0 or solution.links[number - 1].receiver != link.receiver
         best = "*" if link is solution.best_link(link.receiver) else ""
-        if link.paths.count:
+        if link.paths.count or link.diffuse.surfaces:
             numbers = (whole(link.mean_power_dbm), whole(link.margin_db), whole(link.fade_margin_db))
         else:
             numbers = ("no path", "", "")
@@ -112,6 +116,12 @@ def print_links(run: Run, solution: Solution) -> None:
     run.paragraph(
         "Clean air only: no other radio is listed. Bodies and moving scenery only as far as the mesh holds them."
     )
+    share, most = max(((link.diffuse_share, link) for link in solution.links), key=lambda p: p[0], default=(0.0, None))
+    if most is not None and share > WORTH_TELLING:
+        run.paragraph(
+            f"Rough surfaces scatter up to {100 * share:.0f} % of the mean power ({most.transmitter} to "
+            f"{most.receiver}); it is in these numbers."
+        )
     order, asked = solution.exhaustive_order, solution.plan.study.max_reflections
     if order < asked:
         said = (
@@ -139,19 +149,26 @@ def share_text(share: float) -> str:
 def explain_link(run: Run, solution: Solution, link: Link) -> None:
     """Tell each path of a link as a short story: where it leaves, what it meets and at what loss, its share."""
     from rf3d.assessment.explain import path_story
+    from rf3d.assessment.places import spoken
     from rf3d.units import from_db
 
     run.text(f"\n{link.transmitter} to {link.receiver}: {link.paths.count} paths")
-    total = float(from_db(link.path_power_dbm).sum())
-    told = 0.0
+    total = float(from_db(link.path_power_dbm).sum() + from_db(link.diffuse_power_dbm).sum())
     for p in range(min(link.paths.count, MOST_EXPLAINED)):
         share = float(from_db(link.path_power_dbm[p])) / total
-        told += share
         run.text(f"\n{p + 1}. {100 * share:.1f} % of the power, {link.path_power_dbm[p]:.0f} dBm")
         for line in path_story(solution, link, p):
             run.text(f"   {line}")
     if link.paths.count > MOST_EXPLAINED:
-        run.text(f"\nand {link.paths.count - MOST_EXPLAINED} weaker paths, together {100 * (1 - told):.1f} %")
+        rest = float(from_db(link.path_power_dbm[MOST_EXPLAINED:]).sum()) / total
+        run.text(f"\nand {link.paths.count - MOST_EXPLAINED} weaker paths, together {100 * rest:.1f} %")
+    shares = from_db(link.diffuse_power_dbm) / total
+    if shares.sum() > WORTH_TELLING:
+        named = ", ".join(
+            f"{spoken(name)} {100 * share:.1f} %"
+            for name, share in zip(link.diffuse.surfaces[:MOST_ROUGH], shares, strict=False)
+        )
+        run.paragraph(f"scattered by rough surfaces: {100 * shares.sum():.1f} % of the power ({named})")
 
 
 def solution_as_json(solution: Solution) -> dict[str, Any]:

@@ -68,7 +68,7 @@ class MaterialRow(_Table):
 
     permittivity: float = Field(ge=1, le=1e5, description="the relative permittivity, 1 or more")
     conductivity_s_m: float = Field(ge=0, le=1e9, description="the conductivity in siemens per metre, 0 or more")
-    scattering: float = Field(ge=0, le=1, description="the amplitude of the diffuse part, from 0 to 1")
+    scattering: float = Field(ge=0, lt=1, description="the amplitude of the diffuse part, from 0 to below 1")
     source: str = Field(min_length=1, description='where the numbers come from, or "assumed"')
 
 

@@ -15,6 +15,7 @@ from rf3d.assessment.places import directions, height, seen_from, spoken, toward
 from rf3d.assessment.run import EDGES_AT_HZ, solve
 from rf3d.jobs import Jobs, batch_generator
 from rf3d.plan import load_plan, load_scene
+from rf3d.propagation.diffuse import NO_DIFFUSE
 from rf3d.propagation.kernels.crossings import DIFFRACTION
 from rf3d.propagation.kernels.interfaces import opaque_parts
 from rf3d.propagation.paths import find_paths, prepare
@@ -167,7 +168,9 @@ def two_paths(*, power_dbm=0.0, swapped=False, sensitivity_dbm=-90.0, tolerance_
         setting, scene.to_local(tx.position_m[None]), scene.to_local(rx.position_m[None]),
         linked=np.ones((1, 1), dtype=bool), max_reflections=1, rays=64, seed=1, jobs=Jobs(workers=1),
     )  # fmt: skip
-    link = evaluate(setting, paths, transmitter=tx, receiver=rx, seed=1, position_tolerance_m=tolerance_m)
+    link = evaluate(
+        setting, paths, transmitter=tx, receiver=rx, diffuse=NO_DIFFUSE, seed=1, position_tolerance_m=tolerance_m
+    )
     return Trial(setting, tx, rx, candidates[0], 1, tolerance_m, None, Jobs(workers=1)), link
 
 

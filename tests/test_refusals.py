@@ -158,7 +158,8 @@ PLANS: list[tuple[str, str, str, list[str]]] = [
         ["permitivity", '"permittivity"', "[material.plaster]"],
     ),
     ("conductivity below zero", "conductivity_s_m = 0.01", "conductivity_s_m = -1", ["is -1", "0 or more"]),
-    ("scattering above one", "scattering = 0.1", "scattering = 1.5", ["is 1.5", "from 0 to 1"]),
+    ("scattering above one", "scattering = 0.1", "scattering = 1.5", ["is 1.5", "from 0 to below 1"]),
+    ("scattering of one", "scattering = 0.1", "scattering = 1.0", ["is 1.0", "from 0 to below 1"]),
     ("material without a source", 'source = "assumed"\n', "", ['source of material "plaster" is missing']),
     (
         "frequency zero",

@@ -1,8 +1,8 @@
 """What each link delivers: power, margin, fading, echoes, and how likely it is to hold.
 
 A link is a transmitter and a receiver that share a radio. Its numbers come from its traced
-paths alone; the fading is sampled from those paths over a wavelength-sized neighbourhood,
-the radio's channels and the tolerance of the drawing.
+paths and from what rough surfaces scatter; the fading is sampled from both over a
+wavelength-sized neighbourhood, the radio's channels and the tolerance of the drawing.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import Any, Literal
 import numpy as np
 
 from rf3d.jobs import batch_generator
+from rf3d.propagation.diffuse import NO_DIFFUSE, Diffuse
 from rf3d.propagation.fields import fields
 from rf3d.propagation.kernels.crossings import DIFFRACTION, OBLIQUE_FACE, REFLECTION, TRANSMISSION
 from rf3d.propagation.paths import PathSet, Setting
@@ -56,20 +57,24 @@ class Link:
     transmitter, receiver : str
     centre_hz, sensitivity_dbm, bandwidth_hz : float
     mean_power_dbm : float
-        Powers of the paths added, at the centre frequency; −inf without a path.
+        Powers of the paths and of what is scattered added, at the centre frequency; −inf where nothing arrives.
     centre_power_dbm : float
-        Paths added with their phase, at the centre frequency.
+        Paths added with their phase, at the centre frequency; what is scattered has none and is left out.
     channels_hz, channel_power_dbm : (F,) float64
     fade_power_dbm : float
         The 1 % point of ``fading_samples``.
     chance : float
         Share of the samples that hold; see VERDICT_DEFINITION.
     rice_k_db : float or None
-        None for fewer than two paths.
+        None for a single path and nothing scattered, or for none.
     rms_delay_spread_s, rms_delay_spread_20db_s : float
+        What is scattered counts in the first; the second is of the strong paths alone.
     paths : PathSet
     path_power_dbm, path_phase_rad : (P,) float64
     incidence_cos : (I,) float64
+    diffuse : Diffuse
+        What each rough surface scatters, power over power sent.
+    diffuse_power_dbm : (K,) float64
     """
 
     transmitter: str
@@ -90,6 +95,15 @@ class Link:
     path_power_dbm: FloatArray
     path_phase_rad: FloatArray
     incidence_cos: FloatArray
+    diffuse: Diffuse
+    diffuse_power_dbm: FloatArray
+
+    @property
+    def diffuse_share(self) -> float:
+        """Share of the mean power that is scattered; 0 where nothing arrives."""
+        if not len(self.diffuse_power_dbm):
+            return 0.0
+        return float(from_db(self.diffuse_power_dbm - self.mean_power_dbm).sum())
 
     @property
     def margin_db(self) -> float:
@@ -134,6 +148,7 @@ def evaluate(
     *,
     transmitter: Transmitter,
     receiver: Receiver,
+    diffuse: Diffuse,
     seed: int,
     position_tolerance_m: float,
 ) -> Link:
@@ -141,6 +156,8 @@ def evaluate(
 
     Parameters
     ----------
+    diffuse : Diffuse
+        What rough surfaces scatter from this transmitter to this receiver (``diffuse_power``).
     seed : int
         Of the neighbourhood's sample points; the same seed compares like with like.
     position_tolerance_m : float
@@ -173,6 +190,7 @@ def evaluate(
     bundle_power = (
         np.abs(np.bincount(bundle, amplitude[:, -1].real) + 1j * np.bincount(bundle, amplitude[:, -1].imag)) ** 2
     )
+    scattered = float(diffuse.power.sum())
     samples = fading_samples(
         setting,
         rows,
@@ -181,6 +199,7 @@ def evaluate(
         centre_hz=radio.centre_hz,
         incidence_cos=cosine,
         position_tolerance_m=position_tolerance_m,
+        diffuse_power=scattered,
         generator=batch_generator(seed, 2),
     )
     needed = from_db(radio.sensitivity_dbm + ALLOWANCE_DB - sent_dbm)
@@ -190,14 +209,14 @@ def evaluate(
         centre_hz=radio.centre_hz,
         bandwidth_hz=radio.bandwidth_hz,
         sensitivity_dbm=radio.sensitivity_dbm,
-        mean_power_dbm=float(to_db(bundle_power.sum()) + sent_dbm),
+        mean_power_dbm=float(to_db(bundle_power.sum() + scattered) + sent_dbm),
         centre_power_dbm=float(to_db(abs(amplitude[:, -1].sum()) ** 2) + sent_dbm),
         channels_hz=radio.channels_hz,
         channel_power_dbm=to_db(np.abs(amplitude[:, :-1].sum(axis=0)) ** 2) + sent_dbm,
         fade_power_dbm=float(to_db(np.percentile(samples, 1.0)) + sent_dbm),
         chance=float(np.mean(samples >= needed)),
-        rice_k_db=rice_k_db(bundle_power),
-        rms_delay_spread_s=rms_delay_spread_s(rows.length_m, power),
+        rice_k_db=rice_k_db(bundle_power, diffuse_power=scattered),
+        rms_delay_spread_s=rms_delay_spread_s(rows.length_m, power, diffuse=diffuse),
         rms_delay_spread_20db_s=rms_delay_spread_s(
             rows.length_m, np.where(power >= power.max(initial=0.0) * from_db(-ECHO_FLOOR_DB), power, 0.0)
         ),
@@ -205,6 +224,8 @@ def evaluate(
         path_power_dbm=to_db(power) + sent_dbm,
         path_phase_rad=np.angle(amplitude[:, -1]),
         incidence_cos=cosine,
+        diffuse=diffuse,
+        diffuse_power_dbm=to_db(diffuse.power) + sent_dbm,
     )
 
 
@@ -259,32 +280,36 @@ def missing_share(power: FloatArray, found_by: IntArray) -> float:
     return float(power[found_by == 1].sum() / total) if total > 0 else 0.0
 
 
-def rice_k_db(path_power: FloatArray) -> float | None:
-    """Rice factor matched by moments to paths (P,) of random phase; None for fewer than two paths.
+def rice_k_db(path_power: FloatArray, *, diffuse_power: float = 0.0) -> float | None:
+    """Rice factor matched by moments to paths (P,) of random phase; None where fewer than two waves arrive.
 
     The power of paths with random phases has variance (ΣP)² − ΣP²; a Rice law has mean² · (1 − (K/(1 + K))²); so
-    K/(1 + K) = √ΣP² / ΣP.
+    K/(1 + K) = √ΣP² / ΣP. What is scattered is very many weak paths: it adds to ΣP and nothing to ΣP².
 
     Source: moment method of Greenstein, Michelson & Erceg, IEEE Comm. Letters 3 (1999) 175 (from memory).
     """
-    total = path_power.sum()
-    if np.count_nonzero(path_power) < 2 or total == 0:
+    total = path_power.sum() + diffuse_power
+    if np.count_nonzero(path_power) + (diffuse_power > 0.0) < 2 or total == 0:
         return None
     ratio = np.sqrt((path_power**2).sum()) / total
     return float(to_db(ratio / (1.0 - ratio))) if ratio < 1.0 else None
 
 
-def rms_delay_spread_s(length_m: FloatArray, power: FloatArray) -> float:
-    """Square root of the second central moment of delay, weighted by power (P,); 0 without a path.
+def rms_delay_spread_s(length_m: FloatArray, power: FloatArray, *, diffuse: Diffuse = NO_DIFFUSE) -> float:
+    """Square root of the second central moment of delay, weighted by power (P,); 0 where nothing arrives.
+
+    Each rough surface counts with its power, its mean delay and the spread about it.
 
     Source: Rappaport, Wireless Communications, 2nd ed., Eqs. 5.35–5.37 (from memory).
     """
-    total = power.sum()
+    weight = np.concatenate([power, diffuse.power])
+    total = weight.sum()
     if total == 0:
         return 0.0
-    delay = length_m / SPEED_OF_LIGHT_M_S
-    mean = (power * delay).sum() / total
-    return float(np.sqrt((power * (delay - mean) ** 2).sum() / total))
+    delay = np.concatenate([length_m, diffuse.length_m]) / SPEED_OF_LIGHT_M_S
+    mean = (weight * delay).sum() / total
+    within = (diffuse.power * diffuse.length_variance_m2).sum() / SPEED_OF_LIGHT_M_S**2
+    return float(np.sqrt(((weight * (delay - mean) ** 2).sum() + within) / total))
 
 
 def fading_samples(
@@ -297,20 +322,24 @@ def fading_samples(
     incidence_cos: FloatArray,
     position_tolerance_m: float,
     generator: np.random.Generator,
+    diffuse_power: float = 0.0,
 ) -> FloatArray:
     """Received power ratio at S spots near the receiver on F channels, (S, F).
 
     Every path is a plane wave near the receiver: a shift Δr turns its phase by k·Δr. Spots fill a ball of one
     wavelength's radius on the free side of walls. With each spot every surface is displaced along its normal by
-    ``position_tolerance_m`` times a normal deviate, which lengthens a bounce by 2·cosθ·δ.
+    ``position_tolerance_m`` times a normal deviate, which lengthens a bounce by 2·cosθ·δ. What is scattered is very
+    many weak waves: a complex normal deviate of its power at every spot and channel, drawn afresh for each.
 
     Parameters
     ----------
     amplitude : (P, F) complex128
     receiver_m : (3,) float64, local
     incidence_cos : (I,) float64
+    diffuse_power : float
+        Power ratio of all that is scattered.
     """
-    if paths.count == 0:
+    if paths.count == 0 and diffuse_power == 0.0:
         return np.zeros((1, amplitude.shape[1]))
     radius = wavelength_m(centre_hz)
     way = generator.normal(size=(NEIGHBOURHOOD_SAMPLES, 3))
@@ -328,7 +357,11 @@ def fading_samples(
         np.add.at(lengthening, (column, paths.path_of_interaction[bounce]), 2.0 * incidence_cos[bounce])
         displaced = position_tolerance_m * generator.normal(size=(len(shift), len(planes)))
         phase -= k * (displaced @ lengthening)
-    return np.abs(np.exp(1j * phase) @ amplitude) ** 2
+    field = np.exp(1j * phase) @ amplitude
+    if diffuse_power > 0.0:
+        deviate = generator.normal(size=(2, *field.shape))
+        field += np.sqrt(0.5 * diffuse_power) * (deviate[0] + 1j * deviate[1])
+    return np.abs(field) ** 2
 
 
 def links_as_json(setting: Setting, links: tuple[Link, ...]) -> list[dict[str, Any]]:
@@ -366,7 +399,10 @@ def _link_as_json(setting: Setting, link: Link) -> dict[str, Any]:
         "rms_delay_spread_ns": 1e9 * link.rms_delay_spread_s,
         "rms_delay_spread_20db_ns": 1e9 * link.rms_delay_spread_20db_s,
         "coherence_bandwidth_hz": finite(link.coherence_bandwidth_hz),
-        "diffuse": [],
+        "diffuse": [
+            {"surface": name, "power_dbm": finite(power)}
+            for name, power in zip(link.diffuse.surfaces, link.diffuse_power_dbm, strict=True)
+        ],
         "paths": [_path_as_json(setting, link, p) for p in range(link.paths.count)],
     }
     return data

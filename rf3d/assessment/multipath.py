@@ -15,6 +15,7 @@ from rf3d.assessment.places import directions, height, seen_from, spoken, toward
 from rf3d.errors import Finding, Severity
 from rf3d.jobs import Jobs
 from rf3d.propagation.cache import PathCache
+from rf3d.propagation.diffuse import diffuse_power
 from rf3d.propagation.kernels.crossings import DIFFRACTION, REFLECTION
 from rf3d.propagation.paths import Candidates, PathSet, Setting, refine
 from rf3d.radio.antennas import aim_axes, make_antenna
@@ -118,7 +119,7 @@ def cures(trial: Trial, link: Link) -> list[Cure]:
     def attempt(action: str, paths: PathSet, transmitter: Transmitter, receiver: Receiver) -> None:
         changed = evaluate(
             setting, paths, transmitter=transmitter, receiver=receiver,
-            seed=trial.seed, position_tolerance_m=trial.position_tolerance_m,
+            diffuse=diffuse_power(setting, transmitter, receiver), seed=trial.seed, position_tolerance_m=trial.position_tolerance_m,
         )  # fmt: skip
         gain = changed.fade_power_dbm - link.fade_power_dbm
         if not np.isfinite(link.fade_power_dbm):

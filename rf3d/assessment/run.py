@@ -16,6 +16,7 @@ from rf3d.errors import Finding, InputError
 from rf3d.jobs import Jobs, ordered, silent
 from rf3d.plan import Plan, assign_surfaces
 from rf3d.propagation.cache import PathCache, kept
+from rf3d.propagation.diffuse import diffuse_power
 from rf3d.propagation.kernels.interfaces import opaque_parts
 from rf3d.propagation.paths import Setting, find_paths, prepare
 from rf3d.radio.radios import Receiver, Transmitter
@@ -135,7 +136,8 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None, cach
             )  # fmt: skip
             mine = paths.take(np.flatnonzero((paths.transmitter == t) & (paths.receiver == r)))
             link = evaluate(
-                setting, mine, transmitter=trial.transmitter, receiver=receiver, seed=seed,
+                setting, mine, transmitter=trial.transmitter, receiver=receiver,
+                diffuse=diffuse_power(setting, trial.transmitter, receiver), seed=seed,
                 position_tolerance_m=plan.position_tolerance_m,
             )  # fmt: skip
             own.append((link, trial))

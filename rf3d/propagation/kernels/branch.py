@@ -1,7 +1,7 @@
-"""What becomes of a ray at a surface: it bounces or passes, in proportion to the power either carries.
+"""What becomes of a ray at a surface: it bounces, is scattered or passes, in proportion to the power each carries.
 
-The chosen branch takes the power of both, so the choice itself adds no variance to what a
-ray carries; what both leave over is absorbed. Weak rays end by roulette without bias.
+The chosen branch takes the power of all, so the choice itself adds no variance to what a
+ray carries; what they leave over is absorbed. Weak rays end by roulette without bias.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, Bodies
 from rf3d.propagation.kernels.images import Planes
 from rf3d.propagation.kernels.interfaces import Walls, apply, coefficients, oblique_body, te_axis
 from rf3d.propagation.kernels.passage import Passages
+from rf3d.propagation.kernels.scatter import scatter
 from rf3d.propagation.kernels.walk import ABSORBED, CUT, PASSED_OVER, ROULETTE_GAIN, ROULETTE_LOSS, Rays, move
 from rf3d.units import BoolArray, ComplexArray, FloatArray
 
@@ -36,7 +37,7 @@ def branch(
     weak: float,
     ledger: FloatArray,
 ) -> int:
-    """Reflect or pass every ray that stands at a facet, at the walls' first frequency.
+    """Reflect, scatter or pass every ray that stands at a facet, at the walls' first frequency.
 
     Parameters
     ----------
@@ -87,7 +88,9 @@ def branch(
         cos_i = te_axis(k, n, te)
         r_te, r_tm, t_te, t_tm = coefficients(walls, 0, part, cos_i, behind_m[i])
         apply(bounced, k, k_out, te, r_te, r_tm)
-        back, on = _power(bounced), 0.0
+        mirrored, on = _power(bounced), 0.0
+        rough = walls.scattering[part] * walls.scattering[part]
+        back, diffuse = (1.0 - rough) * mirrored, rough * mirrored
         if solid[facet]:
             rows = first[i + 1] - first[i]
             if rows == 1 and abs(depth_m[first[i]] - behind_m[i]) < 1e-9 and row_part[first[i]] == part:
@@ -99,11 +102,11 @@ def branch(
         elif not opaque[part]:
             apply(passed, k, k, te, t_te, t_tm)
             on = _power(passed)
-        ledger[ABSORBED] += weight[i] * (1.0 - back - on)
+        ledger[ABSORBED] += weight[i] * (1.0 - back - on - diffuse)
         if order[i] >= most:
-            ledger[CUT] += weight[i] * back
-            back = 0.0
-        total = back + on
+            ledger[CUT] += weight[i] * (back + diffuse)
+            back = diffuse = 0.0
+        total = back + on + diffuse
         carried = weight[i] * total
         if carried <= 0.0:
             continue
@@ -118,11 +121,17 @@ def branch(
         ahead = clearance if along > 0.0 else -clearance
         if chance[i, 0] * total < back:
             order[i] += 1
-            scale = 1.0 / np.sqrt(back)
+            scale = 1.0 / np.sqrt(mirrored)
             for a in range(3):
                 direction[i, a] = k_out[a]
                 field[i, a] = bounced[a] * scale
                 origin[i, a] -= ahead * n[a]
+        elif chance[i, 0] * total < back + diffuse:
+            order[i] += 1
+            for a in range(3):
+                origin[i, a] -= ahead * n[a]
+                n[a] = -n[a] if along > 0.0 else n[a]
+            scatter(walls, 0, part, behind_m[i], n, chance[i], direction[i], field[i])
         else:
             scale = 1.0 / np.sqrt(on)
             reach = 0.0

@@ -34,6 +34,8 @@ class Walls(NamedTuple):
         NaN where the geometry gives it.
     half_space : (parts,) bool
     wavenumber : (F,) float64
+    scattering : (parts,) float64
+        S, amplitude of the diffuse part of what is reflected.
     """
 
     layer_start: IntArray
@@ -41,6 +43,7 @@ class Walls(NamedTuple):
     thickness_m: FloatArray
     half_space: BoolArray
     wavenumber: FloatArray
+    scattering: FloatArray
 
 
 def make_walls(surfaces: tuple[Surface, ...], frequencies_hz: FloatArray) -> Walls:
@@ -60,6 +63,7 @@ def make_walls(surfaces: tuple[Surface, ...], frequencies_hz: FloatArray) -> Wal
         np.array(thickness, dtype=np.float64),
         np.array([surface.half_space for surface in surfaces], dtype=np.bool_),
         2 * np.pi * frequencies / SPEED_OF_LIGHT_M_S,
+        np.array([surface.material.scattering for surface in surfaces], dtype=np.float64),
     )
 
 
@@ -168,6 +172,16 @@ def coefficients(
     phase = k0 * total * cos_i
     insertion = complex(np.cos(phase), np.sin(phase))
     return g_te, g_tm, t_te * insertion, t_tm * insertion
+
+
+@njit(nogil=True, cache=True)
+def specular(walls: Walls, part: int) -> float:
+    """√(1 − S²): what a rough surface leaves of the amplitude of a reflection; the rest is scattered.
+
+    Source: Degli-Esposti, Fuschini, Vitucci & Falciasecca, IEEE TAP 55 (2007) 143 (from memory): S² is the share of
+    the reflected power that leaves the specular direction.
+    """
+    return float(np.sqrt(1.0 - walls.scattering[part] * walls.scattering[part]))
 
 
 @njit(nogil=True, cache=True)

@@ -7,7 +7,7 @@ from numba import njit
 
 from rf3d.propagation.kernels.crossings import DIFFRACTION, OBLIQUE_FACE, REFLECTION
 from rf3d.propagation.kernels.edges import aperture_factors, is_small
-from rf3d.propagation.kernels.interfaces import Walls, apply, coefficients, oblique_body, te_axis
+from rf3d.propagation.kernels.interfaces import Walls, apply, coefficients, oblique_body, specular, te_axis
 from rf3d.propagation.kernels.wedges import Wedges, diffract
 from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray
 
@@ -76,9 +76,11 @@ def carry(
                 is_open = edge_open[edge_start[facet[j]] : edge_start[facet[j] + 1], side]
                 spread = 1.0 / max(distance[j], 1e-9) + 1.0 / max(length[p] - distance[j], 1e-9)
                 share = aperture_factors(outline, is_open, point[j], n, k, spread, walls.wavenumber)
+                smooth = specular(walls, part[j])
                 for f in range(frequencies):
                     r_te, r_tm, _, _ = coefficients(walls, f, part[j], cos_i, depth[j])
-                    apply(field[p, f], k, k_out, te, r_te * share[f], r_tm * share[f])
+                    kept = smooth * share[f]
+                    apply(field[p, f], k, k_out, te, r_te * kept, r_tm * kept)
                 k[:] = k_out
             elif kind[j] == DIFFRACTION:
                 e = edge[j]

@@ -13,7 +13,7 @@ from numba import njit
 
 from rf3d.propagation.kernels.crossings import Bodies
 from rf3d.propagation.kernels.images import Planes, on_facet
-from rf3d.units import SPEED_OF_LIGHT_M_S, ComplexArray, FloatArray, IntArray
+from rf3d.units import SPEED_OF_LIGHT_M_S, BoolArray, ComplexArray, FloatArray, IntArray
 
 ABSORBED, ESCAPED, ROULETTE_GAIN, ROULETTE_LOSS, CUT = range(5)
 """Accounts of the ledger, watts per watt at the antenna."""
@@ -86,6 +86,16 @@ def facet_that_counts(planes: Planes, bodies: Bodies, facet: int, x: float, y: f
         if better and on_facet(planes, other, x, y, z):
             best = other
     return best
+
+
+@njit(nogil=True, cache=True)
+def acting(planes: Planes, bodies: Bodies, facet: IntArray, points: FloatArray) -> BoolArray:
+    """Which points (N, 3) on facets (N,) lie on no facet that acts in that one's place."""
+    out = np.empty(len(facet), dtype=np.bool_)
+    for i in range(len(facet)):
+        x, y, z = points[i, 0], points[i, 1], points[i, 2]
+        out[i] = facet_that_counts(planes, bodies, facet[i], x, y, z) == facet[i]
+    return out
 
 
 @njit(nogil=True, cache=True)

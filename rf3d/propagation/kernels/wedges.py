@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from rf3d.propagation.kernels.interfaces import Walls, coefficients, half_space
+from rf3d.propagation.kernels.interfaces import Walls, coefficients, half_space, specular
 from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray
 
 _EIGHTH = np.exp(0.25j * np.pi)
@@ -257,8 +257,8 @@ def diffract(
                     through[i, j] = -(first[i, 0] * second[0, j] + first[i, 1] * second[1, j])
     factor = -np.exp(-0.25j * np.pi) / (2.0 * n * np.sqrt(2.0 * np.pi * k0) * max(np.sin(beta), 1e-9))
     direct = d1 + d2
-    d3 *= mirror_n
-    d4 *= mirror_0
+    d3 *= mirror_n * specular(walls, part_n)
+    d4 *= mirror_0 * specular(walls, part_0)
     phi_axis = np.cross(edge, k_in)
     phi_axis /= -np.sqrt(phi_axis @ phi_axis)
     beta_axis = np.cross(phi_axis, k_in)

@@ -1,0 +1,157 @@
+"""The diffuse lobe of a rough surface: how much it scatters, where to, and in which polarisation.
+
+With ρ_p(θ) = |R_p(θ)|², p and q each TE or TM, and ρ̄_q = 2∫ρ_q cosθ sinθ dθ, the lobe is
+
+    f_pq(θi, θo) = S² ρ_p(θi) ρ_q(θo) / (π (ρ̄_TE + ρ̄_TM))      per steradian
+
+so that swapping (p, θi) with (q, θo) changes nothing, and Σ_q ∫ f_pq cosθo dΩ = S² ρ_p(θi) exactly: what the
+mirror image has lost. The scattered parts have random phases, to each other too. It is flat where the reflection
+is, and follows the reflection towards grazing, where a smooth Lambert lobe could not keep both promises.
+
+Source: ours, the simplest form that reciprocity and energy leave; separable lobes of this kind are known from
+computer graphics (Kelemen & Szirmay-Kalos, Eurographics 2001; from memory). S²: see ``interfaces.specular``.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from rf3d.propagation.kernels.interfaces import Walls, coefficients, te_axis
+from rf3d.units import ComplexArray, FloatArray, IntArray
+
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(96)
+_COSINE = 0.5 + 0.5 * _NODES
+_SHARE = _COSINE * _WEIGHTS  # of ∫₀¹ 2c ρ(c) dc
+MOST_TRIES = 10_000
+"""Draws of a direction after which the last one is taken; a lobe that needs more is 40 dB below a mirror."""
+_GAMMA, _MIX_1, _MIX_2 = np.uint64(0x9E3779B97F4A7C15), np.uint64(0xBF58476D1CE4E5B9), np.uint64(0x94D049BB133111EB)
+_S30, _S27, _S31, _S11 = np.uint64(30), np.uint64(27), np.uint64(31), np.uint64(11)
+
+
+@njit(nogil=True, cache=True)
+def reflectance(walls: Walls, f: int, part: int, cosine: float, depth_m: float) -> tuple[float, float]:
+    """ρ_TE and ρ_TM of the smooth surface; arguments as for ``coefficients``."""
+    r_te, r_tm, _, _ = coefficients(walls, f, part, cosine, depth_m)
+    return r_te.real * r_te.real + r_te.imag * r_te.imag, r_tm.real * r_tm.real + r_tm.imag * r_tm.imag
+
+
+@njit(nogil=True, cache=True)
+def hemispherical(walls: Walls, f: int, part: int, depth_m: float) -> float:
+    """ρ̄_TE + ρ̄_TM of a surface, 0 to 2; Gauss–Legendre in cosθ."""
+    total = 0.0
+    for i in range(len(_COSINE)):
+        te, tm = reflectance(walls, f, part, _COSINE[i], depth_m)
+        total += _SHARE[i] * (te + tm)
+    return total
+
+
+@njit(nogil=True, cache=True)
+def scattered(
+    walls: Walls,
+    part: IntArray,
+    depth: FloatArray,
+    table: FloatArray,
+    normal: FloatArray,
+    way_in: FloatArray,
+    field_in: ComplexArray,
+    way_out: FloatArray,
+    field_out: ComplexArray,
+) -> FloatArray:
+    """Σ_pq |E_p|² f_pq |h_q|² cosθi cosθo at N points (N,), 1/sr, at the walls' first frequency.
+
+    Parameters
+    ----------
+    part : (N,) int32, depth : (N,) float64
+        As for ``coefficients``.
+    table : (N,) float64
+        ``hemispherical`` of each.
+    way_in, way_out : (N, 3) float64
+        Unit vectors from either end to the point; which is which does not matter.
+    field_in, field_out : (N, 3) complex128
+        What either end's antenna would send there.
+    """
+    out = np.zeros(len(part))
+    te = np.empty(3)
+    for i in range(len(part)):
+        strength = walls.scattering[part[i]]
+        value = strength * strength / (np.pi * table[i]) if table[i] > 0.0 else 0.0
+        for end in range(2):
+            k, field = (way_in[i], field_in[i]) if end == 0 else (way_out[i], field_out[i])
+            cosine = te_axis(k, normal[i], te)
+            rho_te, rho_tm = reflectance(walls, 0, part[i], cosine, depth[i])
+            a_te = field[0] * te[0] + field[1] * te[1] + field[2] * te[2]
+            power = 0.0
+            for a in range(3):
+                power += field[a].real * field[a].real + field[a].imag * field[a].imag
+            power_te = a_te.real * a_te.real + a_te.imag * a_te.imag
+            value *= (rho_te * power_te + rho_tm * (power - power_te)) * cosine
+        out[i] = value
+    return out
+
+
+@njit(nogil=True, cache=True)
+def scatter(
+    walls: Walls,
+    f: int,
+    part: int,
+    depth_m: float,
+    normal: FloatArray,
+    chance: FloatArray,
+    direction: FloatArray,
+    field: ComplexArray,
+) -> None:
+    """Draw where a ray is scattered to and its polarisation, TE or TM, both from the lobe; write them in place.
+
+    The density of the lobe in (q, θo) does not depend on how the wave came. Directions are drawn by Lambert's
+    law and kept with the chance ρ_q(θo), which is exact for any wall and needs no table.
+
+    Parameters
+    ----------
+    normal : (3,) float64
+        Towards the side the ray came from.
+    chance : (2,) float64
+        Random numbers, used before: they only start a sequence of their own.
+    direction : (3,) float64, field : (3,) complex128
+        Of the ray.
+
+    Source: rejection, von Neumann 1951; sequence SplitMix64, Steele, Lea & Flood, OOPSLA 2014 (from memory).
+    """
+    state = _mixed(np.uint64(chance[0] * 2.0**53) + _mixed(np.uint64(chance[1] * 2.0**53) + _GAMMA))
+    cosine, wants_te = 1.0, True
+    for _ in range(MOST_TRIES):
+        state += _GAMMA
+        cosine = np.sqrt(_unit(state))
+        state += _GAMMA
+        level = 2.0 * _unit(state)
+        wants_te = level < 1.0
+        rho_te, rho_tm = reflectance(walls, f, part, cosine, depth_m)
+        if (level < rho_te) if wants_te else (level - 1.0 < rho_tm):
+            break
+    state += _GAMMA
+    azimuth = 2.0 * np.pi * _unit(state)
+    ring = np.sqrt(max(0.0, 1.0 - cosine * cosine))
+    one, other = np.empty(3), np.empty(3)
+    te_axis(normal, normal, one)  # any tangent
+    for a in range(3):
+        b, c = (a + 1) % 3, (a + 2) % 3
+        other[a] = normal[b] * one[c] - normal[c] * one[b]
+    for a in range(3):
+        direction[a] = cosine * normal[a] + ring * (np.cos(azimuth) * one[a] + np.sin(azimuth) * other[a])
+    te_axis(direction, normal, one)
+    for a in range(3):
+        b, c = (a + 1) % 3, (a + 2) % 3
+        field[a] = one[a] if wants_te else one[b] * direction[c] - one[c] * direction[b]
+
+
+@njit(nogil=True, cache=True)
+def _mixed(z: int) -> int:
+    z = (z ^ (z >> _S30)) * _MIX_1
+    z = (z ^ (z >> _S27)) * _MIX_2
+    return z ^ (z >> _S31)
+
+
+@njit(nogil=True, cache=True)
+def _unit(state: int) -> float:
+    """A number from 0 to below 1 of a state of the sequence."""
+    return np.float64(_mixed(state) >> _S11) * 2.0**-53

@@ -32,6 +32,8 @@ BLAME_SHARE = 0.05
 LEAST_COMPLETENESS = 0.95
 """Links whose paths carry less of the power by estimate get a caution: 5 % are 0.2 dB. The project's own limit."""
 MOVES_M = (0.5, 1.0)
+TRIAL_SPACING = 2.0
+"""Sample points on rough surfaces lie so much farther apart while cures are tried."""
 
 
 @dataclass(frozen=True)
@@ -119,7 +121,8 @@ def cures(trial: Trial, link: Link) -> list[Cure]:
     def attempt(action: str, paths: PathSet, transmitter: Transmitter, receiver: Receiver) -> None:
         changed = evaluate(
             setting, paths, transmitter=transmitter, receiver=receiver,
-            diffuse=diffuse_power(setting, transmitter, receiver), seed=trial.seed, position_tolerance_m=trial.position_tolerance_m,
+            diffuse=diffuse_power(setting, transmitter, receiver, spacing=TRIAL_SPACING), seed=trial.seed,
+            position_tolerance_m=trial.position_tolerance_m,
         )  # fmt: skip
         gain = changed.fade_power_dbm - link.fade_power_dbm
         if not np.isfinite(link.fade_power_dbm):

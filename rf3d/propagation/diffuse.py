@@ -69,9 +69,7 @@ NO_DIFFUSE = Diffuse((), np.zeros(0), np.zeros(0), np.zeros(0))
 """Of smooth surfaces."""
 
 
-def diffuse_power(
-    setting: Setting, transmitter: Transmitter, receiver: Receiver, *, spacing: float = 1.0
-) -> Diffuse:
+def diffuse_power(setting: Setting, transmitter: Transmitter, receiver: Receiver, *, spacing: float = 1.0) -> Diffuse:
     """Integrate what every rough surface scatters, at the centre frequency of the transmitter's radio.
 
     P_rx/P_tx = (λ/4π)² ∫ Σ_pq |E_p|² f_pq |h_q|² cosθi cosθo / (r₁² r₂²) dA, with E and h what either antenna sends
@@ -88,19 +86,20 @@ def diffuse_power(
     """
     if not any(surface.material.scattering for surface in setting.surfaces):
         return NO_DIFFUSE
-    ends = [setting.scene.to_local(end.position_m) for end in (transmitter, receiver)]
+    radios: tuple[Transmitter | Receiver, ...] = (transmitter, receiver)
+    ends = [setting.scene.to_local(radio.position_m) for radio in radios]
     cells = _cells(setting, ends[0], ends[1], spacing=spacing)
     walls = make_walls(setting.surfaces, np.array([transmitter.radio.centre_hz]))
     fields: list[ComplexArray] = []
     ways: list[FloatArray] = []
     total, spread = np.zeros(len(cells.area)), cells.area.copy()
-    for end, radio in zip(ends, (transmitter, receiver), strict=True):
+    for end, radio in zip(ends, radios, strict=True):
         span = cells.point - end
         distance = np.linalg.norm(span, axis=1)
         way = span / distance[:, None]
         field = world_response(radio.antenna, radio.axes, way).astype(np.complex128)
         clear = _carry(setting, walls, end, cells, way, distance=distance, field=field)
-        cells = _Cells(*(column[clear] for column in cells))
+        cells = _chosen(cells, clear)
         fields, ways = [old[clear] for old in fields] + [field[clear]], [old[clear] for old in ways] + [way[clear]]
         total, spread = total[clear] + distance[clear], spread[clear] / distance[clear] ** 2
     if len(spread) == 0:
@@ -116,7 +115,7 @@ def diffuse_power(
 def _by_object(setting: Setting, part: IntArray, power: FloatArray, length: FloatArray) -> Diffuse:
     """Sums over the sample points of each object."""
     names, number = np.unique(np.array(setting.scene.objects)[part], return_inverse=True)
-    sums = np.bincount(number, power)
+    sums = np.bincount(number, power).astype(np.float64, copy=False)
     mean = np.bincount(number, power * length) / np.maximum(sums, 1e-300)
     variance = np.bincount(number, power * (length - mean[number]) ** 2) / np.maximum(sums, 1e-300)
     order = np.argsort(-sums, kind="stable")
@@ -155,7 +154,11 @@ def _cells(setting: Setting, one_m: FloatArray, other_m: FloatArray, *, spacing:
         corners, facet, normal = _halved(corners[cut], sides[cut]), np.tile(facet[cut], 2), np.tile(normal[cut], (2, 1))
     cells = _Cells(*(np.concatenate(column) for column in zip(*done, strict=True)))
     acts = acting(setting.planes, setting.bodies, cells.facet, cells.point)
-    return _Cells(*(column[acts] for column in cells))
+    return _chosen(cells, acts)
+
+
+def _chosen(cells: _Cells, chosen: BoolArray) -> _Cells:
+    return _Cells(cells.point[chosen], cells.facet[chosen], cells.normal[chosen], cells.area[chosen])
 
 
 def _areas(corners: FloatArray) -> FloatArray:

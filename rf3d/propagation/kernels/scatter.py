@@ -145,13 +145,13 @@ def scatter(
 
 
 @njit(nogil=True, cache=True)
-def _mixed(z: int) -> int:
-    z = (z ^ (z >> _S30)) * _MIX_1
-    z = (z ^ (z >> _S27)) * _MIX_2
-    return z ^ (z >> _S31)
+def _mixed(z: np.uint64) -> np.uint64:
+    once = (z ^ (z >> _S30)) * _MIX_1
+    twice = (once ^ (once >> _S27)) * _MIX_2
+    return twice ^ (twice >> _S31)
 
 
 @njit(nogil=True, cache=True)
-def _unit(state: int) -> float:
+def _unit(state: np.uint64) -> float:
     """A number from 0 to below 1 of a state of the sequence."""
     return np.float64(_mixed(state) >> _S11) * 2.0**-53

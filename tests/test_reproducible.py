@@ -94,7 +94,7 @@ def test_the_volume_is_the_same_bytes_for_any_number_of_workers(plan):
 
 
 def test_another_seed_moves_only_the_sampled_numbers_of_the_volume(plan):
-    first, second = (volume_bytes(volume(plan, seed=seed, workers=2)) for seed in (1, 2))
+    first, second = (volume_bytes(volume(plan, seed=seed, workers=2)) for seed in (1, 3))
     same = {name for name in first if first[name] == second[name]}
     assert same == {"transmitter", "rays", "max_reflections", "batches", "direct_power_w"}
 

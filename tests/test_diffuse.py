@@ -347,7 +347,7 @@ def test_links_and_volume_agree_on_one_rough_wall():
     assert abs(answer.ledger.imbalance) < 1e-9
     setting = prepare(scene, facets, surfaces, opaque=opaque_parts(surfaces, np.array([FREQUENCY])))
     away = np.flatnonzero((grid.centres_m(np.arange(grid.count)) + grid.origin_m)[:, 0] > 1.0)
-    numbers = np.random.default_rng(5).choice(away, 10, replace=False)
+    numbers = np.random.default_rng(5).choice(away, 6, replace=False)
     steps = np.stack(np.meshgrid(*[(-1, 0, 1)] * 3, indexing="ij"), axis=-1).reshape(-1, 3) / 3.0
     spots = ((grid.centres_m(numbers) + grid.origin_m)[:, None] + steps).reshape(-1, 3)
     paths, _ = find_paths(
@@ -364,7 +364,7 @@ def test_links_and_volume_agree_on_one_rough_wall():
         sum(diffuse_power(setting, tx, replace(rx, position_m=spot, axes=axes)).power.sum() for axes in crossed) / 1.5
         for spot in spots
     ]
-    mirrored, scattered_there = (1e-3 * np.reshape(x, (10, 27)).mean(axis=1) for x in (mirrored, scattered_there))
+    mirrored, scattered_there = (1e-3 * np.reshape(x, (6, 27)).mean(axis=1) for x in (mirrored, scattered_there))
     got = answer.order_power_w[1].reshape(-1)[numbers]
     error = answer.order_std_error_w[1].reshape(-1)[numbers]
     assert (error < 0.05 * got).all()
@@ -404,7 +404,7 @@ def test_scattering_alone_fades_like_rayleigh():
     pieces = [floor(8.0), quad("screen", (0, -1, -1), (0, 1, -1), (0, 1, 4), (0, -1, 4))]
     surfaces = (surface("floor", rough(), half_space=True), surface("screen", "metal", thickness_m=0.01))
     setting = setting_of(pieces, surfaces)
-    tx, rx = ends((-3.0, 0.0, 2.0), (3.0, 0.0, 2.0))
+    tx, rx = ends((-3.0, 0.1, 2.0), (3.0, 0.0, 2.6))
     paths, _ = find_paths(
         setting, setting.scene.to_local(tx.position_m[None]), setting.scene.to_local(rx.position_m[None]),
         linked=np.ones((1, 1), dtype=bool), max_reflections=1, rays=64, seed=1, jobs=Jobs(workers=1),

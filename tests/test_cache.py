@@ -27,6 +27,7 @@ SAME_GEOMETRY = {
     ),
     "thickness": ("thickness_m = 0.1", "thickness_m = 0.13"),
     "permittivity": ("permittivity = 2.7", "permittivity = 3.1"),
+    "scattering": ("scattering = 0.1", "scattering = 0.2"),
 }
 OTHER_GEOMETRY = {
     "receiver": ("position_m = [6.0, 3.5, 1.0]", "position_m = [6.0, 3.6, 1.0]"),

@@ -121,8 +121,8 @@ def cures(trial: Trial, link: Link) -> list[Cure]:
     def attempt(action: str, paths: PathSet, transmitter: Transmitter, receiver: Receiver) -> None:
         changed = evaluate(
             setting, paths, transmitter=transmitter, receiver=receiver,
-            diffuse=diffuse_power(setting, transmitter, receiver, spacing=TRIAL_SPACING), seed=trial.seed,
-            position_tolerance_m=trial.position_tolerance_m,
+            diffuse=diffuse_power(setting, transmitter, receiver, spacing=TRIAL_SPACING, cache=trial.cache),
+            seed=trial.seed, position_tolerance_m=trial.position_tolerance_m,
         )  # fmt: skip
         gain = changed.fade_power_dbm - link.fade_power_dbm
         if not np.isfinite(link.fade_power_dbm):

@@ -137,7 +137,7 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None, cach
             mine = paths.take(np.flatnonzero((paths.transmitter == t) & (paths.receiver == r)))
             link = evaluate(
                 setting, mine, transmitter=trial.transmitter, receiver=receiver,
-                diffuse=diffuse_power(setting, trial.transmitter, receiver), seed=seed,
+                diffuse=diffuse_power(setting, trial.transmitter, receiver, cache=cache), seed=seed,
                 position_tolerance_m=plan.position_tolerance_m,
             )  # fmt: skip
             own.append((link, trial))

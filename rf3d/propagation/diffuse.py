@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from rf3d.propagation.assembly import Setting, depth_behind
+from rf3d.propagation.cache import PathCache, kept
 from rf3d.propagation.kernels.branch import through_all
 from rf3d.propagation.kernels.crossings import walls_passed
 from rf3d.propagation.kernels.interfaces import Walls, make_walls
@@ -21,7 +22,7 @@ from rf3d.propagation.kernels.scatter import hemispherical, scattered
 from rf3d.propagation.kernels.walk import acting
 from rf3d.radio.antennas import world_response
 from rf3d.radio.radios import Receiver, Transmitter
-from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray
+from rf3d.units import BoolArray, FloatArray, IntArray
 from rf3d.venue.facets import COPLANAR_M
 
 NEAR = 0.5
@@ -65,11 +66,39 @@ class _Cells(NamedTuple):
     area: FloatArray
 
 
+class _Leg(NamedTuple):
+    """From one end to N points: unit vectors (N, 3), and the walls passed."""
+
+    way: FloatArray
+    passages: Passages
+
+
+class _Seen(NamedTuple):
+    """N points that both ends see; geometry only.
+
+    Part (N,), thickness behind (N,), normal (N, 3), length of both legs (N,), area over both legs squared (N,).
+    """
+
+    part: IntArray
+    depth: FloatArray
+    normal: FloatArray
+    length: FloatArray
+    spread: FloatArray
+    legs: tuple[_Leg, _Leg]
+
+
 NO_DIFFUSE = Diffuse((), np.zeros(0), np.zeros(0), np.zeros(0))
 """Of smooth surfaces."""
 
 
-def diffuse_power(setting: Setting, transmitter: Transmitter, receiver: Receiver, *, spacing: float = 1.0) -> Diffuse:
+def diffuse_power(
+    setting: Setting,
+    transmitter: Transmitter,
+    receiver: Receiver,
+    *,
+    spacing: float = 1.0,
+    cache: PathCache | None = None,
+) -> Diffuse:
     """Integrate what every rough surface scatters, at the centre frequency of the transmitter's radio.
 
     P_rx/P_tx = (λ/4π)² ∫ Σ_pq |E_p|² f_pq |h_q|² cosθi cosθo / (r₁² r₂²) dA, with E and h what either antenna sends
@@ -80,36 +109,53 @@ def diffuse_power(setting: Setting, transmitter: Transmitter, receiver: Receiver
     ----------
     spacing : float
         Scales the distance between sample points.
+    cache : PathCache or None
+        Keeps what both ends see, which owes nothing to power, aim, antenna, band or permittivity.
 
     Source: the radar equation of a rough surface, Ulaby, Moore & Fung, Microwave Remote Sensing II, 1982 (from
     memory), its cross-section per area being 4π f cosθi cosθo.
     """
-    if not any(surface.material.scattering for surface in setting.surfaces):
+    rough = np.array([surface.material.scattering > 0.0 for surface in setting.surfaces])
+    if not rough.any():
         return NO_DIFFUSE
     radios: tuple[Transmitter | Receiver, ...] = (transmitter, receiver)
-    ends = [setting.scene.to_local(radio.position_m) for radio in radios]
-    cells = _cells(setting, ends[0], ends[1], spacing=spacing)
+    one, other = (setting.scene.to_local(radio.position_m) for radio in radios)
+    seen = kept(
+        cache, ("diffuse", setting.digest, rough.tobytes(), one.tobytes(), other.tobytes(), spacing),
+        lambda: _seen_by_both(setting, rough, one, other, spacing=spacing),
+    )  # fmt: skip
+    if len(seen.spread) == 0:
+        return NO_DIFFUSE
     walls = make_walls(setting.surfaces, np.array([transmitter.radio.centre_hz]))
-    fields: list[ComplexArray] = []
-    ways: list[FloatArray] = []
-    total, spread = np.zeros(len(cells.area)), cells.area.copy()
-    for end, radio in zip(ends, radios, strict=True):
+    fields = []
+    for leg, radio in zip(seen.legs, radios, strict=True):
+        field = world_response(radio.antenna, radio.axes, leg.way).astype(np.complex128)
+        through_all(walls, setting.planes, setting.bodies, leg.passages, leg.way, field)
+        fields.append(field)
+    lobe = scattered(
+        walls, seen.part, seen.depth, _hemispherical(walls, seen.part, seen.depth), seen.normal,
+        seen.legs[0].way, fields[0], seen.legs[1].way, fields[1],
+    )  # fmt: skip
+    return _by_object(setting, seen.part, lobe * seen.spread / (4.0 * walls.wavenumber[0] ** 2), seen.length)
+
+
+def _seen_by_both(
+    setting: Setting, rough: BoolArray, one_m: FloatArray, other_m: FloatArray, *, spacing: float
+) -> _Seen:
+    """Sample points on rough parts (parts,) that both ends see, with the walls that either leg passes."""
+    cells = _cells(setting, rough, one_m, other_m, spacing=spacing)
+    length, spread = np.zeros(len(cells.area)), cells.area
+    legs: list[_Leg] = []
+    for end in (one_m, other_m):
         span = cells.point - end
         distance = np.linalg.norm(span, axis=1)
-        way = span / distance[:, None]
-        field = world_response(radio.antenna, radio.axes, way).astype(np.complex128)
-        clear = _carry(setting, walls, end, cells, way, distance=distance, field=field)
+        leg, clear = _leg(setting, end, cells, span / distance[:, None])
+        legs = [_Leg(old.way[clear], _chosen_passages(old.passages, clear)) for old in (*legs, leg)]
         cells = _chosen(cells, clear)
-        fields, ways = [old[clear] for old in fields] + [field[clear]], [old[clear] for old in ways] + [way[clear]]
-        total, spread = total[clear] + distance[clear], spread[clear] / distance[clear] ** 2
-    if len(spread) == 0:
-        return NO_DIFFUSE
+        length, spread = length[clear] + distance[clear], spread[clear] / distance[clear] ** 2
     part = setting.facets.part[cells.facet]
     depth = depth_behind(setting, cells.point, -cells.normal, cells.facet, np.zeros(len(part), dtype=bool))
-    lobe = scattered(
-        walls, part, depth, _hemispherical(walls, part, depth), cells.normal, ways[0], fields[0], ways[1], fields[1]
-    )
-    return _by_object(setting, part, lobe * spread / (4.0 * walls.wavenumber[0] ** 2), total)
+    return _Seen(part, depth, cells.normal, length, spread, (legs[0], legs[1]))
 
 
 def _by_object(setting: Setting, part: IntArray, power: FloatArray, length: FloatArray) -> Diffuse:
@@ -123,10 +169,9 @@ def _by_object(setting: Setting, part: IntArray, power: FloatArray, length: Floa
     return Diffuse(tuple(str(name) for name in names[order]), sums[order], mean[order], variance[order])
 
 
-def _cells(setting: Setting, one_m: FloatArray, other_m: FloatArray, *, spacing: float) -> _Cells:
+def _cells(setting: Setting, rough: BoolArray, one_m: FloatArray, other_m: FloatArray, *, spacing: float) -> _Cells:
     """Sample points on the rough facets that have both ends on one side: middles of triangles cut small enough."""
     facets = setting.facets
-    rough = np.array([surface.material.scattering > 0.0 for surface in setting.surfaces])
     triangle = np.flatnonzero(rough[facets.part[facets.triangle_facet]])
     facet = facets.triangle_facet[triangle]
     normal, offset = facets.normal[facets.plane[facet]], facets.offset_m[facets.plane[facet]]
@@ -146,9 +191,9 @@ def _cells(setting: Setting, one_m: FloatArray, other_m: FloatArray, *, spacing:
         sides = np.linalg.norm(np.roll(corners, -1, axis=1) - corners, axis=2)
         cut = sides.max(axis=1) > wanted
         whole = np.flatnonzero(~cut)
-        kept, area = _thinned(_areas(corners[whole]), wanted[whole])
-        kept = whole[kept]
-        done.append((middle[kept], facet[kept], normal[kept], area))
+        few, area = _thinned(_areas(corners[whole]), wanted[whole])
+        whole = whole[few]
+        done.append((middle[whole], facet[whole], normal[whole], area))
         if not cut.any():
             break
         corners, facet, normal = _halved(corners[cut], sides[cut]), np.tile(facet[cut], 2), np.tile(normal[cut], (2, 1))
@@ -186,18 +231,9 @@ def _thinned(area: FloatArray, wanted: FloatArray) -> tuple[IntArray, FloatArray
     return kept, area[kept] / share[kept]
 
 
-def _carry(
-    setting: Setting,
-    walls: Walls,
-    end: FloatArray,
-    cells: _Cells,
-    way: FloatArray,
-    *,
-    distance: FloatArray,
-    field: ComplexArray,
-) -> BoolArray:
-    """Carry fields (N, 3) in place along straight ways (N, 3) from one end to N points; which ones get there."""
-    facets, bodies = setting.facets, setting.bodies
+def _leg(setting: Setting, end: FloatArray, cells: _Cells, way: FloatArray) -> tuple[_Leg, BoolArray]:
+    """Walls passed along straight ways (N, 3) from one end to N points, and which of them get there."""
+    facets = setting.facets
     starts = np.broadcast_to(end, way.shape).copy()
     plane = facets.plane[cells.facet]
     met = setting.tracer.crossings(
@@ -207,12 +243,22 @@ def _carry(
     first = np.searchsorted(met.segment, np.arange(len(way) + 1)).astype(np.int64)
     nowhere = np.full(len(way), -1, dtype=np.int32)
     inside, row_first, kind, facet, part, depth, _ = walls_passed(
-        setting.planes, bodies, starts, cells.point, nowhere, plane, first, facets.triangle_facet[met.triangle],
-        met.distance_m,
+        setting.planes, setting.bodies, starts, cells.point, nowhere, plane, first,
+        facets.triangle_facet[met.triangle], met.distance_m,
     )  # fmt: skip
-    passages = Passages(row_first, kind, facet, part, depth, distance, nowhere)
-    through_all(walls, setting.planes, bodies, passages, way, field)
-    return ~(met.blocked | inside)
+    passages = Passages(row_first, kind, facet, part, depth, np.zeros(len(way)), nowhere)
+    return _Leg(way, passages), ~(met.blocked | inside)
+
+
+def _chosen_passages(passages: Passages, chosen: BoolArray) -> Passages:
+    """The passages of chosen rays (N,), with their rows moved together."""
+    count = np.diff(passages.first)
+    rows = np.repeat(chosen, count)
+    first = np.concatenate([[0], np.cumsum(count[chosen])]).astype(np.int64)
+    return Passages(
+        first, passages.kind[rows], passages.facet[rows], passages.part[rows], passages.depth_m[rows],
+        passages.reach_m[chosen], passages.plane[chosen],
+    )  # fmt: skip
 
 
 def _hemispherical(walls: Walls, part: IntArray, depth: FloatArray) -> FloatArray:

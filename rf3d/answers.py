@@ -24,7 +24,7 @@ MOST_ROUGH = 3
 
 def print_check(run: Run, report: Any) -> None:
     """Print a Check: the venue, its surfaces, the materials, the radios."""
-    from rf3d.assessment.check import thickness_m
+    from rf3d.assessment.check import lowest_hz, thickness_m, used_antennas
     from rf3d.plan import part_label
     from rf3d.units import azimuth_elevation
     from rf3d.venue.materials import BASES
@@ -67,6 +67,12 @@ def print_check(run: Run, report: Any) -> None:
         [(m.name, BASES[m.basis], m.source, _range(*m.valid_hz)) for _, m in sorted(materials.items())],
     )
 
+    run.table(
+        "Antennas",
+        ("name", "gain, half-power widths", "polarisation", "basis"),
+        [_antenna_row(antenna, lowest_hz(plan, antenna)) for antenna in used_antennas(plan)],
+    )
+
     def radio(radio: Any, extra: str) -> tuple[str, ...]:
         azimuth, elevation = azimuth_elevation(radio.axes[0])
         aim = f"azimuth {math.degrees(azimuth):.0f}°, elevation {math.degrees(elevation):.0f}°"
@@ -82,6 +88,23 @@ def print_check(run: Run, report: Any) -> None:
         "Receivers",
         ("name", "position, m", "antenna", "radio", "hears, cable"),
         [radio(r, f"{r.radio.sensitivity_dbm:g} dBm, {r.cable_loss_db:g} dB") for r in plan.receivers],
+    )
+
+
+def _antenna_row(antenna: Any, frequency_hz: float) -> tuple[str, ...]:
+    from rf3d.radio.figures import figures, largest_dimension_m, polarisation_text, size_basis
+
+    sheet = figures(antenna)
+    level, upright = ("all round" if width is None else f"{width:.0f}°" for width in sheet.beamwidth_deg)
+    basis = antenna.pattern
+    if antenna.sampled is not None:
+        basis = f"{antenna.sampled.source}, {antenna.sampled.form}, at {antenna.sampled.frequency_hz / 1e6:.6g} MHz"
+    size = f"{largest_dimension_m(antenna, frequency_hz):.2g} m across, {size_basis(antenna)}"
+    return (
+        antenna.name,
+        f"{sheet.gain_dbi:.1f} dBi, {level} × {upright}",
+        polarisation_text(antenna),
+        f"{basis}; efficiency {sheet.efficiency:.2f}; {size}",
     )
 
 

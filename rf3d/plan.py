@@ -7,6 +7,7 @@ dipoles and omnis polarised along their own axis, no cable at a receiver, body a
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -30,7 +31,8 @@ from rf3d.plan_tables import (
     nearest,
     read_tables,
 )
-from rf3d.radio.antennas import UPRIGHT, Antenna, aim_axes, make_antenna
+from rf3d.radio.antennas import PATTERNS, UPRIGHT, Antenna, aim_axes, file_antenna, make_antenna
+from rf3d.radio.pattern_files import read_pattern
 from rf3d.radio.radios import GRID_SLACK, Radio, Receiver, Transmitter
 from rf3d.units import FloatArray, direction
 from rf3d.venue.materials import Layer, Material, catalogue
@@ -81,7 +83,7 @@ class Plan:
     purposes : mapping of receiver name to what it controls
     study : Study
     digest : str
-        SHA-256 of the file's bytes, hexadecimal.
+        SHA-256 of the file's bytes, hexadecimal; of these and of the antenna files' where it names some.
     """
 
     path: Path
@@ -117,7 +119,9 @@ def load_plan(path: str | Path) -> Plan:
     for index, row in enumerate(tables.surface):
         _check_surface(row, Place(file, "surface", index, row.object or row.mesh_material or ""), known)
     radios = {name: _radio(Place(file, "radio", None, name), row) for name, row in tables.radio.items()}
-    antennas = {name: _antenna(Place(file, "antenna", None, name), row) for name, row in tables.antenna.items()}
+    antennas = {
+        name: _antenna(Place(file, "antenna", None, name), row, path.parent) for name, row in tables.antenna.items()
+    }
     _check_names(file, tables)
     transmitters, receivers = [], []
     for index, sender in enumerate(tables.transmitter):
@@ -149,7 +153,7 @@ def load_plan(path: str | Path) -> Plan:
         receivers=tuple(receivers),
         purposes=MappingProxyType({row.name: row.purpose for row in tables.receiver if row.purpose}),
         study=tables.study,
-        digest=digest,
+        digest=_digest(digest, antennas),
     )
 
 
@@ -333,7 +337,15 @@ def _radio(place: Place, row: RadioRow) -> Radio:
     )
 
 
-def _antenna(place: Place, row: AntennaRow) -> Antenna:
+def _antenna(place: Place, row: AntennaRow, folder: Path) -> Antenna:
+    if row.pattern not in PATTERNS:
+        return _file_antenna(place, row, folder)
+    if row.frequency_hz is not None:
+        raise place.refuse(
+            f'frequency_hz of {place.owner} is {row.frequency_hz:g}, but its pattern is "{row.pattern}"',
+            "only an antenna file has a frequency of its own",
+            "delete frequency_hz",
+        )
     for key in _NEEDED[row.pattern]:
         if getattr(row, key) is None:
             raise place.refuse(
@@ -351,9 +363,42 @@ def _antenna(place: Place, row: AntennaRow) -> Antenna:
             polarisation=row.polarisation or "vertical",
             xpd_db=row.xpd_db,
             efficiency=1.0 if row.efficiency is None else row.efficiency,
+            size_m=row.size_m,
         )
     except InputError as error:
         raise place.refuse(error.given, error.allowed, "change it") from None
+
+
+def _file_antenna(place: Place, row: AntennaRow, folder: Path) -> Antenna:
+    """Antenna of a file, whose gains stand; the plan states only what the file leaves open."""
+    if not Path(row.pattern).suffix:
+        raise place.refuse(
+            f'pattern of {place.owner} is "{row.pattern}"',
+            f"it must be {AntennaRow.model_fields['pattern'].description}",
+            "change it",
+        )
+    try:
+        sampled = read_pattern(
+            folder / row.pattern, antenna=place.name, frequency_hz=row.frequency_hz, polarisation=row.polarisation
+        )
+        for key in ("gain_dbi", "beamwidth_deg"):
+            if getattr(row, key) is not None:
+                raise InputError(
+                    f"{key} of {place.owner} stands beside an antenna file", "the file gives it", f"delete {key}"
+                )
+        return file_antenna(
+            place.name, sampled,
+            polarisation=row.polarisation, xpd_db=row.xpd_db, efficiency=row.efficiency, size_m=row.size_m,
+        )  # fmt: skip
+    except InputError as error:
+        cure = "correct the file, or name another" if error.cure == "correct the file" else error.cure
+        raise place.refuse(error.given, error.allowed, cure) from None
+
+
+def _digest(plan_digest: str, antennas: Mapping[str, Antenna]) -> str:
+    """Digest of the plan file, and of the antenna files it names."""
+    files = [antenna.sampled.digest for antenna in antennas.values() if antenna.sampled is not None]
+    return hashlib.sha256("".join([plan_digest, *files]).encode()).hexdigest() if files else plan_digest
 
 
 def _equipment(

@@ -85,7 +85,9 @@ class RadioRow(_Table):
 class AntennaRow(_Table):
     """[antenna.NAME]: which keys are needed depends on the pattern."""
 
-    pattern: Pattern = Field(description=_one_of(Pattern))
+    pattern: str = Field(
+        min_length=1, description=f"{_one_of(Pattern)}, or the path of an antenna file, relative to the plan"
+    )
     gain_dbi: float | None = Field(None, ge=-30, le=60, description="the gain in dBi, from -30 to 60")
     beamwidth_deg: Annotated[list[Annotated[float, Field(gt=0, le=360)]], Field(min_length=2, max_length=2)] | None = (
         Field(None, description="two half-power widths in degrees, level and upright, such as [60, 60]")
@@ -93,6 +95,10 @@ class AntennaRow(_Table):
     polarisation: Polarisation | None = Field(None, description=_one_of(Polarisation))
     xpd_db: float | None = Field(None, ge=0, le=100, description="the cross-polar discrimination in dB, 0 or more")
     efficiency: float | None = Field(None, gt=0, le=1, description="the share of power radiated, above 0 and up to 1")
+    frequency_hz: float | None = Field(
+        None, ge=30e6, le=100e9, description="the frequency an antenna file holds at, in hertz, from 30e6 to 100e9"
+    )
+    size_m: float | None = Field(None, gt=0, le=100, description="the largest dimension in metres, positive")
 
 
 class _PlacedRow(_Table):

@@ -13,14 +13,13 @@ from rf3d.radio.antennas import (
     PATTERNS,
     POLARISATIONS,
     UPRIGHT,
-    agreement,
     aim_axes,
-    largest_dimension_m,
     make_antenna,
     peak_gain_dbi,
     response,
     world_response,
 )
+from rf3d.radio.figures import agreement, largest_dimension_m
 from rf3d.radio.radios import Radio, Receiver, Transmitter
 from rf3d.units import direction, to_db
 from tests.test_published import gain_dbi, half_power_width_deg, received_db, share_towards_stage

@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from rf3d.propagation.kernels.interfaces import coefficients, make_walls
-from rf3d.radio.antennas import agreement, aim_axes, make_antenna, peak_gain_dbi, response, world_response
+from rf3d.radio.antennas import aim_axes, make_antenna, peak_gain_dbi, response, world_response
+from rf3d.radio.figures import agreement
 from rf3d.radio.radios import Radio
 from rf3d.units import direction, to_db
 from rf3d.venue.materials import catalogue, complex_permittivity

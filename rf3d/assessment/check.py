@@ -13,7 +13,8 @@ import numpy as np
 
 from rf3d.errors import Finding
 from rf3d.plan import Plan, assign_surfaces, listed, match_surfaces
-from rf3d.radio.antennas import agreement, largest_dimension_m
+from rf3d.radio.antennas import Antenna
+from rf3d.radio.figures import agreement, band_agreement, figures, largest_dimension_m, polarisation_text, size_basis
 from rf3d.radio.radios import Receiver, Transmitter
 from rf3d.units import FloatArray, wavelength_m
 from rf3d.venue.facets import find_facets
@@ -75,7 +76,29 @@ class Check:
                 for surface in self.surfaces
             ],
             "unassigned": self.unassigned,
+            "antennas": [_antenna_json(antenna, self.plan) for antenna in used_antennas(self.plan)],
         }
+
+
+def lowest_hz(plan: Plan, antenna: Antenna) -> float:
+    """Lowest channel that any radio uses an antenna at, where an estimate of its size is largest."""
+    return min(place.radio.first_channel_hz for place in _all_radios(plan) if place.antenna.name == antenna.name)
+
+
+def _antenna_json(antenna: Antenna, plan: Plan) -> dict[str, Any]:
+    sheet = figures(antenna)
+    return {
+        "name": antenna.name,
+        "pattern": antenna.pattern if antenna.sampled is None else antenna.sampled.source,
+        "basis": antenna.pattern if antenna.sampled is None else antenna.sampled.form,
+        "gain_dbi": sheet.gain_dbi,
+        "peak_deg": list(sheet.peak_deg),
+        "beamwidth_deg": list(sheet.beamwidth_deg),
+        "efficiency": sheet.efficiency,
+        "polarisation": polarisation_text(antenna),
+        "size_m": largest_dimension_m(antenna, lowest_hz(plan, antenna)),
+        "size_basis": size_basis(antenna),
+    }
 
 
 def thickness_m(surface: Surface) -> float | None:
@@ -127,6 +150,11 @@ def plan_findings(plan: Plan, scene: Scene, surfaces: tuple[Surface, ...]) -> li
         *_unlinked(plan),
         *_near(plan),
     ]
+
+
+def used_antennas(plan: Plan) -> list[Antenna]:
+    """Antennas of the plan's radios, each once, in the order they come up."""
+    return list({place.antenna.name: place.antenna for place in _all_radios(plan)}.values())
 
 
 def _all_radios(plan: Plan) -> list[Transmitter | Receiver]:
@@ -208,8 +236,11 @@ def _solids(scene: Scene, positions: FloatArray, surfaces: tuple[Surface, ...]) 
 
 
 def _antennas(plan: Plan) -> list[Finding]:
-    used = {radio.antenna.name: radio.antenna for radio in _all_radios(plan)}
-    return [finding for antenna in used.values() for finding in agreement(antenna)]
+    findings = [finding for antenna in used_antennas(plan) for finding in agreement(antenna)]
+    pairs = {(place.antenna.name, place.radio.name): place for place in _all_radios(plan)}
+    for place in pairs.values():
+        findings += band_agreement(place.antenna, place.radio.first_channel_hz, place.radio.last_channel_hz)
+    return findings
 
 
 def _ranges(plan: Plan, surfaces: tuple[Surface, ...]) -> list[Finding]:

@@ -132,7 +132,7 @@ def cures(trial: Trial, link: Link) -> list[Cure]:
 
     span = tx.position_m - rx.position_m
     if link.paths.count:
-        if tx.antenna.pattern in ("panel", "yagi"):
+        if tx.antenna.aimed:
             attempt(
                 "aim the transmitter's antenna at it",
                 link.paths,
@@ -143,7 +143,7 @@ def cures(trial: Trial, link: Link) -> list[Cure]:
             "trial panel", pattern="panel", gain_dbi=8.5, beamwidth_deg=(60.0, 60.0), polarisation="vertical",
             xpd_db=20.0, efficiency=0.9,
         )  # fmt: skip
-        if rx.antenna.pattern not in ("panel", "yagi"):
+        if not rx.antenna.aimed:
             attempt(
                 "give the receiver a small panel (60°) that looks at the transmitter",
                 link.paths, tx, replace(rx, antenna=panel, axes=aim_axes(boresight=span / np.linalg.norm(span))),

@@ -16,12 +16,17 @@ from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 from scipy.special import exp1, roots_legendre, sici
 
-from rf3d.errors import Finding, InputError
-from rf3d.units import ComplexArray, FloatArray, from_db, read_only, to_db, wavelength_m
+from rf3d.errors import InputError
+from rf3d.radio.patterns import Grid, SampledPattern, sampled_field, sampled_gain, sphere
+from rf3d.units import ComplexArray, FloatArray, from_db, read_only, to_db
 
 Pattern = Literal["isotropic", "short_dipole", "dipole", "omni", "panel", "yagi"]
 PATTERNS: tuple[str, ...] = get_args(Pattern)
 _DIRECTIVE = ("panel", "yagi")
+FROM_FILE = "file"
+"""What `Antenna.pattern` says of one whose pattern is sampled."""
+FILE_FIELD = "as the file gives it"
+"""What `Antenna.polarisation` says of one whose file gives the complex field."""
 
 _R = np.sqrt(0.5)
 POLARISATIONS: dict[str, tuple[complex, complex]] = {
@@ -36,8 +41,6 @@ POLARISATIONS: dict[str, tuple[complex, complex]] = {
 
 FLOOR_DB = (-35.0, -10.0)
 """Range of the side and back radiation of a panel or Yagi against its peak; common practice 15–20 dB, no source."""
-AGREES_DB = 0.25
-"""A stated gain that misses the pattern's by less is taken as rounded."""
 UPRIGHT: FloatArray = read_only(np.eye(3))
 """Axes of an antenna that stands upright: its z is the venue's, its boresight +x."""
 
@@ -49,17 +52,22 @@ class Antenna:
     Parameters
     ----------
     name : str
-    pattern : {"isotropic", "short_dipole", "dipole", "omni", "panel", "yagi"}
+    pattern : {"isotropic", "short_dipole", "dipole", "omni", "panel", "yagi", "file"}
     gain_dbi : float or None
         Realised peak gain; None where the pattern fixes it.
     beamwidth_deg : tuple of 2 float or None
         Full half-power widths in azimuth and elevation, of a panel or Yagi.
     polarisation : {"vertical", "horizontal", "+45", "-45", "rhcp", "lhcp"}
-        Of the upright antenna.
+        Of the upright antenna; `FILE_FIELD` where its file gives the complex field.
     xpd_db : float or None
         Co-polar over cross-polar power; None for no cross-polar part.
     efficiency : float
-        Radiated over accepted power, and mean of the realised gain over the sphere.
+        Radiated over accepted power, and mean of the realised gain over the sphere; of a file, as stated in the plan or
+        as its samples give.
+    sampled : SampledPattern or None
+        The pattern of a file.
+    size_m : float or None
+        Largest dimension, where the plan or the file states it.
     """
 
     name: str
@@ -69,6 +77,13 @@ class Antenna:
     polarisation: str
     xpd_db: float | None
     efficiency: float
+    sampled: SampledPattern | None = None
+    size_m: float | None = None
+
+    @property
+    def aimed(self) -> bool:
+        """Whether it sends most of its power ahead; its polarisation then lies about the boresight."""
+        return self.pattern in _DIRECTIVE or (self.sampled is not None and self.sampled.about_boresight)
 
 
 def make_antenna(
@@ -80,6 +95,7 @@ def make_antenna(
     polarisation: str = "vertical",
     xpd_db: float | None = None,
     efficiency: float = 1.0,
+    size_m: float | None = None,
 ) -> Antenna:
     """Make an antenna and refuse one that cannot be; parameters as of `Antenna`.
 
@@ -123,7 +139,57 @@ def make_antenna(
         raise refuse(
             "beamwidth_deg", list(beamwidth_deg), f"{pattern} has the beamwidth that its shape gives: leave it out"
         )
-    return Antenna(name, pattern, gain_dbi, beamwidth_deg, polarisation, xpd_db, float(efficiency))
+    return Antenna(name, pattern, gain_dbi, beamwidth_deg, polarisation, xpd_db, float(efficiency), size_m=size_m)
+
+
+def file_antenna(
+    name: str,
+    sampled: SampledPattern,
+    *,
+    polarisation: str | None = None,
+    xpd_db: float | None = None,
+    efficiency: float | None = None,
+    size_m: float | None = None,
+) -> Antenna:
+    """Make an antenna of a pattern from a file; parameters as of `Antenna`.
+
+    Raises
+    ------
+    InputError
+        On a polarisation or cross-polar part that a file of gains needs and none states, or that a file of fields
+        gives already.
+    """
+
+    def refuse(given: str, allowed: str, cure: str) -> InputError:
+        return InputError(f'{given} of antenna "{name}"', allowed, cure)
+
+    if sampled.has_field:
+        for key, value in (("polarisation", polarisation), ("xpd_db", xpd_db)):
+            if value is not None:
+                allowed = f'"{sampled.source}" gives the field and so the polarisation in every direction'
+                raise refuse(f"{key} is not for a file of fields, but stands in the table", allowed, f"delete {key}")
+        polarisation = FILE_FIELD
+    else:
+        polarisation = polarisation or sampled.polarisation
+        for key, value in (("polarisation", polarisation), ("xpd_db", xpd_db)):
+            if value is None:
+                allowed = f'"{sampled.source}" gives gains only, so the plan must say how the field lies'
+                raise refuse(f"there is no {key}", allowed, f"add {key}")
+    assert polarisation is not None
+    if efficiency is None:
+        k, weight = sphere()
+        bare = Antenna(name, FROM_FILE, None, None, polarisation, xpd_db, 1.0, sampled)
+        efficiency = min(1.0, float(weight @ gain(bare, k)))
+    size = sampled.size_m if size_m is None else size_m
+    return Antenna(name, FROM_FILE, None, None, polarisation, xpd_db, efficiency, sampled, size)
+
+
+def gain(antenna: Antenna, directions: ArrayLike) -> FloatArray:
+    """Realised gain (N,), linear, in directions (N, 3) given in antenna axes."""
+    k = np.asarray(directions, dtype=np.float64).reshape(-1, 3)
+    if antenna.polarisation == FILE_FIELD:
+        return np.asarray((np.abs(_file_field(antenna, k)) ** 2).sum(axis=1))
+    return _gain(antenna, k)
 
 
 def response(antenna: Antenna, directions: ArrayLike) -> ComplexArray:
@@ -146,9 +212,12 @@ def response(antenna: Antenna, directions: ArrayLike) -> ComplexArray:
     True
     """
     k = np.asarray(directions, dtype=np.float64).reshape(-1, 3)
+    if antenna.polarisation == FILE_FIELD:
+        field = _file_field(antenna, k)
+        return np.stack([np.einsum("ni,ni->n", field, axis) for axis in _spherical_axes(k)], axis=1)
     along, right = _jones(antenna.polarisation, antenna.xpd_db)
     amplitude = np.sqrt(_gain(antenna, k))
-    if antenna.pattern not in _DIRECTIVE:
+    if not antenna.aimed:
         return np.stack([amplitude * along, amplitude * right], axis=1)
     theta, phi = _spherical_axes(k)
     e = _ludwig3(k)
@@ -173,8 +242,10 @@ def world_response(antenna: Antenna, axes: ArrayLike, directions: ArrayLike) -> 
     """
     turn = np.asarray(axes, dtype=np.float64)
     k = np.asarray(directions, dtype=np.float64).reshape(-1, 3) @ turn.T
+    if antenna.polarisation == FILE_FIELD:
+        return np.asarray(_file_field(antenna, k) @ turn, dtype=np.complex128)
     along, right = _jones(antenna.polarisation, antenna.xpd_db)
-    e = _ludwig3(k) if antenna.pattern in _DIRECTIVE else _spherical_axes(k)[0]
+    e = _ludwig3(k) if antenna.aimed else _spherical_axes(k)[0]
     amplitude = np.sqrt(_gain(antenna, k))[:, None]
     field = amplitude * (along * e + right * np.cross(k, e))
     return np.asarray(field @ turn, dtype=np.complex128)
@@ -182,58 +253,13 @@ def world_response(antenna: Antenna, axes: ArrayLike, directions: ArrayLike) -> 
 
 def peak_gain_dbi(antenna: Antenna) -> float:
     """Realised gain of the calculated pattern at its peak, dBi, whatever the plan states."""
+    if antenna.sampled is not None:
+        return float(to_db(max(antenna.sampled.shape.peak, gain(antenna, sphere()[0]).max())))
     if antenna.pattern == "isotropic":
         return float(to_db(antenna.efficiency))
     if antenna.pattern in _DIRECTIVE:
         return float(to_db(_lobe(antenna).peak))
     return float(to_db(_wire(antenna).peak))
-
-
-def agreement(antenna: Antenna) -> list[Finding]:
-    """Cautions where the stated gain is not what pattern, beamwidths and efficiency give."""
-    if antenna.gain_dbi is None:
-        return []
-    given, found = antenna.gain_dbi, peak_gain_dbi(antenna)
-    if abs(given - found) <= AGREES_DB:
-        return []
-    if antenna.beamwidth_deg is not None:
-        cause = f"beamwidths of {antenna.beamwidth_deg[0]:g} × {antenna.beamwidth_deg[1]:g}°"
-    else:
-        cause = f"the pattern {antenna.pattern}"
-    if given > found:
-        bound = "at most" if antenna.pattern in ("omni", *_DIRECTIVE) else "only"
-        cure = "lower gain_dbi, or correct the beamwidths or the efficiency from the data sheet"
-    else:
-        bound = "at least" if antenna.pattern in ("omni", *_DIRECTIVE) else "already"
-        cure = "if the data sheet states this gain, the antenna is lossy: lower efficiency"
-    message = (
-        f"gain_dbi is {given:g}, but {cause} with efficiency {antenna.efficiency:g} give {bound} {found:.1f} dBi; "
-        f"calculated with {found:.1f} dBi; {cure} in [antenna.{antenna.name}]."
-    )
-    return [Finding("antenna-gain-disagrees", "caution", antenna.name, message, given, found, "dBi")]
-
-
-def largest_dimension_m(antenna: Antenna, frequency_hz: float) -> float:
-    """Estimate of the antenna's largest dimension in metres, for the near-field caution.
-
-    Wires: their length. Panel: diagonal of the aperture A = Dλ²/4π whose sides are as one over the beamwidths
-    (Balanis, Antenna Theory, aperture chapter; from memory). Yagi: boom of the end-fire directivity
-    D = 1.789 · 4L/λ of Hansen and Woodyard (Balanis, array chapter; from memory). Short dipole: λ/10 (Balanis;
-    from memory). Isotropic: a point.
-    """
-    wavelength = wavelength_m(frequency_hz)
-    if antenna.pattern == "isotropic":
-        return 0.0
-    if antenna.pattern == "short_dipole":
-        return 0.1 * wavelength
-    if antenna.beamwidth_deg is None:
-        wire = _wire(antenna)
-        return (wire.half_length / np.pi + wire.aperture) * wavelength
-    directivity = _lobe(antenna).peak / antenna.efficiency
-    if antenna.pattern == "yagi":
-        return directivity * wavelength / (4.0 * 1.789)
-    across, high = antenna.beamwidth_deg
-    return float(np.sqrt(directivity / (4.0 * np.pi) * (across / high + high / across)) * wavelength)
 
 
 def aim_axes(boresight: ArrayLike, roll_rad: float = 0.0) -> FloatArray:
@@ -301,8 +327,17 @@ def _ludwig3(k: FloatArray) -> FloatArray:
     return e
 
 
+def _file_field(antenna: Antenna, k: FloatArray) -> ComplexArray:
+    """Field vectors (N, 3), in antenna axes, of a file of fields."""
+    assert antenna.sampled is not None
+    assert isinstance(antenna.sampled.shape, Grid)
+    return sampled_field(antenna.sampled.shape, k)
+
+
 def _gain(antenna: Antenna, k: FloatArray) -> FloatArray:
-    """Realised gain (N,), linear."""
+    """Realised gain (N,), linear, of whatever is not a file of fields."""
+    if antenna.sampled is not None:
+        return sampled_gain(antenna.sampled.shape, k)
     if antenna.pattern == "isotropic":
         return np.full(len(k), antenna.efficiency)
     if antenna.pattern not in _DIRECTIVE:
@@ -374,6 +409,12 @@ def _wire(antenna: Antenna) -> _Wire:
     return _wire_of(antenna.pattern, antenna.gain_dbi, antenna.efficiency)
 
 
+def wire_length(antenna: Antenna) -> float:
+    """Length of a dipole or omni in wavelengths."""
+    wire = _wire(antenna)
+    return wire.half_length / np.pi + wire.aperture
+
+
 class _Lobe(NamedTuple):
     """Panel or Yagi: realised peak gain, floor against it, exponents over tan²(ϑ/2) in azimuth and elevation."""
 
@@ -409,6 +450,19 @@ def _lobe_of(gain_dbi: float, beamwidth_deg: tuple[float, float], efficiency: fl
         floor = float(brentq(lambda f: shape(f)[0] - wanted, low, high, xtol=1e-15))
     mean, steepness = shape(floor)
     return _Lobe(efficiency / mean, floor, float(steepness[0]), float(steepness[1]))
+
+
+def directivity(antenna: Antenna) -> float:
+    """Peak over mean of the calculated pattern, linear."""
+    return float(from_db(peak_gain_dbi(antenna))) / mean_gain(antenna)
+
+
+def mean_gain(antenna: Antenna) -> float:
+    """Mean of the realised gain over the sphere: the efficiency, by construction or, of a file, as its samples give."""
+    if antenna.sampled is None:
+        return antenna.efficiency
+    k, weight = sphere()
+    return float(weight @ gain(antenna, k))
 
 
 def _lobe(antenna: Antenna) -> _Lobe:

@@ -1,0 +1,1 @@
+"""Files in, sampled patterns out: one module per form of antenna file."""

@@ -99,7 +99,7 @@ def _antenna_row(antenna: Any, frequency_hz: float) -> tuple[str, ...]:
     basis = antenna.pattern
     if antenna.sampled is not None:
         basis = f"{antenna.sampled.source}, {antenna.sampled.form}, at {antenna.sampled.frequency_hz / 1e6:.6g} MHz"
-    size = f"{largest_dimension_m(antenna, frequency_hz):.2g} m across, {size_basis(antenna)}"
+    size = f"{largest_dimension_m(antenna, frequency_hz):.2g} m across ({size_basis(antenna)})"
     return (
         antenna.name,
         f"{sheet.gain_dbi:.1f} dBi, {level} × {upright}",

@@ -187,7 +187,7 @@ def test_table_of_gains_is_the_antenna_it_was_taken_from(tmp_path):
     sheet = figures(antenna)
     assert sheet.beamwidth_deg == pytest.approx((60, 60), abs=0.1)
     assert agreement(antenna) == []
-    assert size_basis(antenna) == "assumed from the pattern"
+    assert size_basis(antenna) == "estimated"
     assert largest_dimension_m(antenna, 2.45e9) == pytest.approx(largest_dimension_m(PANEL, 2.45e9), rel=0.01)
 
 

@@ -189,9 +189,7 @@ def largest_dimension_m(antenna: Antenna, frequency_hz: float) -> float:
 
 def size_basis(antenna: Antenna) -> str:
     """Where `largest_dimension_m` comes from, in words."""
-    if antenna.size_m is not None:
-        return "stated"
-    return "assumed from the pattern" if antenna.sampled is not None else "estimated from the pattern"
+    return "estimated" if antenna.size_m is None else "stated"
 
 
 def polarisation_text(antenna: Antenna) -> str:

@@ -302,8 +302,8 @@ def _volumes(run: Run, plan: Plan, setting: Setting, *, transmitter: str | None 
         run.log(f"volume of {sender.name}: {grid.count:,} voxels of {study.voxel_m:g} m, {study.rays:,} rays")
         found.append(
             trace_volume(
-                setting.scene, setting.facets, setting.surfaces, sender,
-                grid=grid, max_reflections=study.max_reflections, rays=study.rays, seed=seed, jobs=jobs,
+                setting, sender, grid=grid, max_reflections=study.max_reflections, rays=study.rays, seed=seed,
+                jobs=jobs,
             )
         )  # fmt: skip
     return found

@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import threading
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from itertools import islice
@@ -54,7 +54,7 @@ class Jobs:
 
 def ordered(
     work: Callable[[Task], Result], tasks: Iterable[Task], *, jobs: Jobs, stage: str = "", total: int = 0
-) -> Iterator[Result]:
+) -> Generator[Result, None, None]:
     """Run ``work`` over tasks in threads and yield the results in order, holding only a few at a time.
 
     Parameters

@@ -74,8 +74,8 @@ def main() -> None:
 
     def volume(rays: int, workers: int) -> TransmitterVolume:
         return trace_volume(
-            scene, setting.facets, setting.surfaces, transmitter, grid=grid,
-            max_reflections=plan.study.max_reflections, rays=rays, seed=plan.study.seed, jobs=Jobs(workers=workers),
+            setting, transmitter, grid=grid, max_reflections=plan.study.max_reflections, rays=rays,
+            seed=plan.study.seed, jobs=Jobs(workers=workers),
         )  # fmt: skip
 
     def paths(workers: int) -> int:

@@ -50,8 +50,8 @@ def volume(solution):
     """Its transmitter over half-metre voxels."""
     setting = solution.setting
     return trace_volume(
-        setting.scene, setting.facets, setting.surfaces, solution.plan.transmitters[0],
-        grid=make_grid(setting.scene, 0.5), max_reflections=1, rays=2000, seed=1, jobs=Jobs(workers=1),
+        setting, solution.plan.transmitters[0], grid=make_grid(setting.scene, 0.5), max_reflections=1,
+        rays=2000, seed=1, jobs=Jobs(workers=1),
     )  # fmt: skip
 
 

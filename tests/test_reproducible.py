@@ -55,7 +55,7 @@ def volume(plan, *, seed: int, workers: int) -> TransmitterVolume:
     scene = load_scene(plan)
     setting = ready(plan, scene)
     return trace_volume(
-        scene, setting.facets, setting.surfaces, plan.transmitters[0], grid=make_grid(scene, 0.5), max_reflections=2,
+        setting, plan.transmitters[0], grid=make_grid(scene, 0.5), max_reflections=2,
         rays=4000, seed=seed, jobs=Jobs(workers=workers), by_order=True,
     )  # fmt: skip
 
@@ -96,7 +96,9 @@ def test_the_volume_is_the_same_bytes_for_any_number_of_workers(plan):
 def test_another_seed_moves_only_the_sampled_numbers_of_the_volume(plan):
     first, second = (volume_bytes(volume(plan, seed=seed, workers=2)) for seed in (1, 3))
     same = {name for name in first if first[name] == second[name]}
-    assert same == {"transmitter", "rays", "max_reflections", "batches", "direct_power_w"}
+    assert same == {
+        "transmitter", "rays", "max_reflections", "batches", "direct_power_w", "detail", "stopped"
+    }  # fmt: skip
 
 
 def test_compiled_kernels_are_kept_by_the_content_of_all_their_sources(tmp_path):

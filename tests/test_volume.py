@@ -25,7 +25,7 @@ from rf3d.propagation.kernels.inside import inside_any, make_hulls
 from rf3d.propagation.kernels.interfaces import opaque_parts
 from rf3d.propagation.kernels.walk import NS_PER_M, Box, walk
 from rf3d.propagation.launch import launch, launch_table
-from rf3d.propagation.paths import find_paths, prepare
+from rf3d.propagation.paths import Setting, find_paths, prepare
 from rf3d.propagation.rays import passages_through
 from rf3d.propagation.volume import TransmitterVolume, trace_volume
 from rf3d.radio.antennas import aim_axes, make_antenna, response
@@ -53,12 +53,18 @@ def transmitter_at(position, *, antenna=None, axes=UPRIGHT, power_dbm=0.0, cable
     return Transmitter("tx", np.array(position, float), chosen, axes, power_dbm, cable_loss_db, RADIO)
 
 
-def volume_of(pieces, surfaces, transmitter, *, order, rays=64_000, voxel=0.5, seed=1, workers=0, by_order=False):
-    """Trace a scene of pieces."""
+def setting_of(pieces, surfaces) -> Setting:
+    """A scene of pieces made ready at the probe's frequency."""
     scene = scene_of(pieces)
+    return prepare(scene, find_facets(scene), surfaces, opaque=opaque_parts(surfaces, np.array([2.45e9])))
+
+
+def volume_of(pieces, surfaces, transmitter, *, order, rays=64_000, voxel=0.5, seed=1, workers=0, **more):
+    """Trace a scene of pieces, without edges unless told otherwise."""
+    setting = setting_of(pieces, surfaces)
     return trace_volume(
-        scene, find_facets(scene), surfaces, transmitter, grid=make_grid(scene, voxel), max_reflections=order,
-        rays=rays, seed=seed, jobs=Jobs(workers=workers), by_order=by_order,
+        setting, transmitter, grid=make_grid(setting.scene, voxel), max_reflections=order, rays=rays, seed=seed,
+        jobs=Jobs(workers=workers), **{"edges": False, **more},
     )  # fmt: skip
 
 
@@ -253,8 +259,8 @@ def test_a_furnished_room_is_its_exact_paths_order_by_order():
     scene = scene_of(pieces)
     facets = find_facets(scene)
     answer = trace_volume(
-        scene, facets, surfaces, transmitter, grid=make_grid(scene, 0.5), max_reflections=2, rays=1_280_000, seed=3,
-        jobs=Jobs(), by_order=True,
+        setting_of(pieces, surfaces), transmitter, grid=make_grid(scene, 0.5), max_reflections=2, rays=1_280_000,
+        seed=3, jobs=Jobs(), by_order=True, edges=False,
     )  # fmt: skip
     places = [(2.25, 4.25, 1.25), (2.25, 0.75, 0.25), (4.75, 2.25, 1.25), (4.75, 0.75, 2.75),
               (6.75, 1.75, 1.75), (7.25, 4.75, 0.75), (6.75, 5.25, 3.25), (4.25, 4.75, 2.25)]  # fmt: skip
@@ -410,7 +416,7 @@ def test_twice_the_power_is_three_decibels_more():
 def test_the_same_bytes_for_any_number_of_workers():
     pieces, surfaces, transmitter = furnished()
     answers = [volume_of(pieces, surfaces, transmitter, order=2, workers=w, by_order=True) for w in (1, 2, 4)]
-    arrays = ("mean_power_w", "std_error_w", "direct_power_w", "excess_delay_ns", "excess_delay_square_ns2",
+    arrays = ("mean_power_w", "std_error_w", "direct_power_w", "rms_delay_spread_ns", "rms_delay_spread_std_error_ns",
               "order_power_w", "order_std_error_w")  # fmt: skip
     for other in answers[1:]:
         assert all(getattr(other, name).tobytes() == getattr(answers[0], name).tobytes() for name in arrays)
@@ -473,8 +479,8 @@ def test_a_cancelled_run_gives_no_answer():
     jobs.cancel.set()
     with pytest.raises(CancelledError):
         trace_volume(
-            scene, find_facets(scene), surfaces, transmitter, grid=make_grid(scene, 0.5), max_reflections=1,
-            rays=6400, seed=1, jobs=jobs,
+            setting_of(pieces, surfaces), transmitter, grid=make_grid(scene, 0.5), max_reflections=1, rays=6400,
+            seed=1, jobs=jobs,
         )  # fmt: skip
 
 
@@ -513,7 +519,7 @@ def test_the_walk_leaves_its_exact_length_in_every_voxel():
     inside = 0
     for origin, way, far in zip(origins, ways, reach, strict=True):
         tally = np.zeros((np.prod(shape), 5), dtype=np.float32)
-        walk(Box(low, edge, *shape), *origin, *way, far, 2.0, 3.0, source, tally, 4)
+        walk(Box(low, edge, *shape), *origin, *way, far, 2.0, 3.0, source, tally, -1.0, 4)
         expected = 2.0 * walk_twin(low, edge, shape, origin, way, far).reshape(-1)
         in_plane = np.isclose((origin - low) / edge, np.round((origin - low) / edge)) & (way == 0.0)
         if in_plane.any():  # a segment within a plane belongs to either side

@@ -83,6 +83,18 @@ def heavy_parts(setting: Setting, frequency_hz: float) -> BoolArray:
     return opaque_parts(setting.surfaces, np.array([frequency_hz]), loss_db=HEAVY_DB, solid_m=_HEAVY_SOLID_M)
 
 
+def lit_edges(setting: Setting, source_m: FloatArray, *, frequency_hz: float) -> IntArray:
+    """Numbers of the large, free edges (K,) that a source (3,) sees past everything that is not heavy."""
+    usable = usable_edges(setting)
+    usable = usable[major_edges(setting)[usable]]
+    return usable[_in_view(setting, usable, np.asarray(source_m), heavy_triangles(setting, frequency_hz))]
+
+
+def heavy_triangles(setting: Setting, frequency_hz: float) -> BoolArray:
+    """Triangles (M,) of surfaces that pass so little that they hide what is behind."""
+    return np.asarray(heavy_parts(setting, frequency_hz)[setting.facets.part[setting.facets.triangle_facet]])
+
+
 def edge_paths(
     setting: Setting,
     source_m: FloatArray,
@@ -107,7 +119,7 @@ def edge_paths(
     labels : (transmitter's number, receivers' numbers (R,))
     """
     source = np.ascontiguousarray(source_m, dtype=np.float64)
-    heavy = heavy_parts(setting, frequency_hz)[setting.facets.part[setting.facets.triangle_facet]]
+    heavy = heavy_triangles(setting, frequency_hz)
     bends = make_bends(setting.edges)
     lit = usable[_in_view(setting, usable, source, heavy)]
     major = major_edges(setting)

@@ -1,7 +1,8 @@
-"""Power that arrives in each voxel without a reflection, exactly and without rays.
+"""What arrives in each voxel without a reflection, exactly and without rays.
 
 One straight line from the antenna to each voxel, through every wall on the way; near the
 antenna, and where a voxel's middle is inside a solid, many lines to parts of the voxel.
+Where edges matter, what they bend is added (``shade``).
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from rf3d.jobs import Jobs, ordered
+from rf3d.propagation.diffraction import HEAVY_DB
 from rf3d.propagation.grid import Grid
 from rf3d.propagation.kernels.branch import through_all
 from rf3d.propagation.kernels.crossings import walls_passed
@@ -17,9 +19,10 @@ from rf3d.propagation.kernels.interfaces import Walls
 from rf3d.propagation.kernels.passage import Passages
 from rf3d.propagation.paths import Setting
 from rf3d.propagation.rays import Emission
-from rf3d.radio.antennas import world_response
-from rf3d.units import FloatArray, IntArray
-from rf3d.venue.surfaces import Surface
+from rf3d.propagation.shade import Shade, bent_fields, ways_over_edges
+from rf3d.propagation.tallies import Uncollided
+from rf3d.radio.antennas import Antenna, world_response
+from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray
 
 NEAR_VOXELS = 2.5
 """Voxels whose middle is nearer than so many edges along every axis are cut into parts."""
@@ -31,36 +34,132 @@ _NODE, _WEIGHT = np.polynomial.legendre.leggauss(24)
 _CHUNK = 16_384
 
 
-def direct_power(
-    setting: Setting, walls: Walls, surfaces: tuple[Surface, ...], *, emission: Emission, grid: Grid, jobs: Jobs
-) -> FloatArray:
-    """Mean of |E|²·(λ/4πr)² over each voxel, (voxels,) float64, per watt at the antenna, no reflections.
+def uncollided(
+    setting: Setting,
+    walls: Walls,
+    *,
+    emission: Emission,
+    grid: Grid,
+    receiving: Antenna | None,
+    shade: Shade | None,
+    jobs: Jobs,
+) -> Uncollided:
+    """Mean over each voxel of what arrives without a reflection.
 
-    Points inside solids that are not opaque count nothing: there is no place for a receiver. What a unit-gain
-    probe accepting |Eθ|² + |Eφ|² receives.
+    |E|²·(λ/4πr)² per watt at the antenna is what a unit-gain probe accepting |Eθ|² + |Eφ|² receives. Points inside
+    solids that are not opaque count nothing: there is no place for a receiver.
+
+    Parameters
+    ----------
+    receiving : Antenna or None
+        Upright, for the column of the receiving antenna.
+    shade : Shade or None
+        Edges that bend waves; None leaves them out.
 
     Source: Friis, Proc. IRE 34 (1946) 254 (from memory).
     """
     numbers = np.arange(grid.count)
     chunks = [numbers[i : i + _CHUNK] for i in range(0, grid.count, _CHUNK)]
-    hulls = make_hulls(_see_through_solids(setting, surfaces))
+    hulls = make_hulls(_see_through_solids(setting))
 
-    def chunk(voxels: IntArray) -> FloatArray:
+    def chunk(voxels: IntArray) -> tuple[FloatArray, FloatArray, IntArray]:
         centres = grid.centres_m(voxels)
         near = (np.abs(centres - emission.source_m) < NEAR_VOXELS * grid.voxel_m).all(axis=1)
         buried = inside_any(hulls, centres) & ~near
         whole = ~(near | buried)
-        power = np.zeros(len(voxels))
-        power[whole] = _power_at(setting, walls, emission, centres[whole], edge_m=grid.voxel_m)
+        power, own, dim = np.zeros(len(voxels)), np.zeros(len(voxels)), np.zeros(len(voxels), dtype=bool)
+        power[whole], own[whole], dim[whole] = _power_at(
+            setting, walls, emission, centres[whole], edge_m=grid.voxel_m, receiving=receiving
+        )
         for cut, per_edge in ((np.flatnonzero(near), NEAR_PARTS), (np.flatnonzero(buried), BURIED_PARTS)):
             points = (centres[cut, None] + grid.voxel_m * _parts(per_edge)[None]).reshape(-1, 3)
-            part_power = np.zeros(len(points))
+            parts = np.zeros((2, len(points)))
             free = ~inside_any(hulls, points)
-            part_power[free] = _power_at(setting, walls, emission, points[free], edge_m=grid.voxel_m / per_edge)
-            power[cut] = part_power.reshape(len(cut), per_edge**3).mean(axis=1)
-        return power
+            parts[0, free], parts[1, free], _ = _power_at(
+                setting, walls, emission, points[free], edge_m=grid.voxel_m / per_edge, receiving=receiving
+            )
+            power[cut], own[cut] = parts.reshape(2, len(cut), per_edge**3).mean(axis=2)
+        # Light, dim, or not to be asked about edges.
+        return power, own, np.where(whole, np.where(dim, 1, 0), -1)
 
-    return np.concatenate(list(ordered(chunk, chunks, jobs=jobs, stage="direct field", total=len(chunks))))
+    found = list(ordered(chunk, chunks, jobs=jobs, stage="direct field", total=len(chunks)))
+    power, own, state = (np.concatenate(part) for part in zip(*found, strict=True))
+    way = emission.source_m - grid.centres_m(numbers)
+    length = np.linalg.norm(way, axis=1)
+    arrival = power[:, None] * way / np.maximum(length, 1e-9)[:, None]
+    answer = Uncollided(power, np.zeros(grid.count), np.zeros(grid.count), arrival, own)
+    if shade is not None and (shade.table >= 0).any():
+        _add_edges(
+            setting, walls, emission, grid=grid, receiving=receiving, shade=shade, state=state, jobs=jobs, to=answer
+        )
+    return answer
+
+
+def _add_edges(
+    setting: Setting,
+    walls: Walls,
+    emission: Emission,
+    *,
+    grid: Grid,
+    receiving: Antenna | None,
+    shade: Shade,
+    state: IntArray,
+    jobs: Jobs,
+    to: Uncollided,
+) -> None:
+    """Add in place what edges bend: with its phase where the detour is short, as power deep in the shade.
+
+    ``state`` (V,) is 0 where the straight line is clear or nearly so, 1 where a heavy wall stands in it, and −1 where
+    edges are not looked at.
+    """
+    asked = np.flatnonzero(state >= 0)
+    chunks = [asked[i : i + _CHUNK] for i in range(0, len(asked), _CHUNK)]
+
+    def nearest(voxels: IntArray) -> BoolArray:
+        return ways_over_edges(shade, grid, voxels)[2][:, 0] < shade.wavelength_m
+
+    grazing = np.concatenate(list(ordered(nearest, chunks, jobs=jobs)))
+    apart, deep = asked[grazing], asked[~grazing & (state[asked] == 1)]
+    # Deep in the shade one voxel speaks for its neighbours, two along each edge.
+    block = np.ravel_multi_index(
+        tuple(axis // 2 for axis in np.unravel_index(deep, grid.shape)), tuple(-(-n // 2) for n in grid.shape)
+    )
+    _, speaker, of_block = np.unique(block, return_index=True, return_inverse=True)
+    asked_of = np.concatenate([apart, deep[speaker]]).astype(np.int64)
+    spans = [slice(i, i + _CHUNK // 4) for i in range(0, len(asked_of), _CHUNK // 4)]
+
+    def bend(span: slice) -> tuple[FloatArray, ...]:
+        voxels = asked_of[span]
+        centres = grid.centres_m(voxels)
+        edge, place, detour = ways_over_edges(shade, grid, voxels)
+        # In the light only edges that the wave grazes.
+        edge = np.where((state[voxels] == 0)[:, None] & (detour >= shade.wavelength_m), -1, edge)
+        bent = bent_fields(
+            setting, shade, centres, edge=edge, place_m=place, detour_m=detour, receiving=receiving
+        )  # fmt: skip
+        straight, heard, _ = _field_at(setting, walls, emission, centres, receiving=receiving)
+        alone = (np.abs(straight) ** 2).sum(axis=1)
+        both = (np.abs(straight + bent.field) ** 2).sum(axis=1)
+        change = both - alone + bent.power
+        share = np.divide(change, bent.weight, out=np.zeros(len(voxels)), where=bent.weight > 0.0)
+        return (
+            change, np.abs(heard + bent.amplitude) ** 2 - np.abs(heard) ** 2 + bent.own,
+            np.maximum(share, 0.0) * bent.delay_ns, np.maximum(share, 0.0) * bent.delay_square_ns2,
+            share[:, None] * bent.arrival,
+        )  # fmt: skip
+
+    answers = list(ordered(bend, spans, jobs=jobs, stage="edges", total=len(spans)))
+    if not answers:
+        return
+    change, own, delay, square, arrival = (np.concatenate(part) for part in zip(*answers, strict=True))
+    first = len(apart)
+    source = np.concatenate([np.arange(first), first + of_block])
+    target = np.concatenate([apart, deep])
+    to.power[target] = np.maximum(to.power[target] + change[source], 0.0)
+    to.own[target] = np.maximum(to.own[target] + own[source], 0.0)
+    to.delay_ns[target] += delay[source]
+    to.delay_square_ns2[target] += square[source]
+    to.arrival[target] += arrival[source]
 
 
 def mean_inverse_square(offset_m: FloatArray, edge_m: float) -> FloatArray:
@@ -102,13 +201,30 @@ def _over_rectangle(distance: FloatArray, x: FloatArray, y: FloatArray) -> Float
     return sign * total
 
 
-def _power_at(setting: Setting, walls: Walls, emission: Emission, points_m: FloatArray, *, edge_m: float) -> FloatArray:
-    """Power per watt at points (N, 3), each standing for a cube of edge ``edge_m``."""
+def _power_at(
+    setting: Setting,
+    walls: Walls,
+    emission: Emission,
+    points_m: FloatArray,
+    *,
+    edge_m: float,
+    receiving: Antenna | None,
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Power per watt at a probe and at the receiving antenna (N,) of points that stand for cubes; which are dim."""
+    field, heard, dim = _field_at(setting, walls, emission, points_m, receiving=receiving)
+    span = points_m - emission.source_m
+    spread = mean_inverse_square(span, edge_m) * np.maximum((span**2).sum(axis=1), 1e-18)
+    return (np.abs(field) ** 2).sum(axis=1) * spread, np.abs(heard) ** 2 * spread, dim
+
+
+def _field_at(
+    setting: Setting, walls: Walls, emission: Emission, points_m: FloatArray, *, receiving: Antenna | None
+) -> tuple[ComplexArray, ComplexArray, BoolArray]:
+    """Straight field at points, as a probe (N, 3) and the receiving antenna (N,) hear it; which are dim."""
     facets = setting.facets
     span = points_m - emission.source_m
-    distance = np.linalg.norm(span, axis=1)
-    at_antenna = distance < 1e-9
-    ways = np.where(at_antenna[:, None], [1.0, 0.0, 0.0], span / np.maximum(distance, 1e-9)[:, None])
+    distance = np.maximum(np.linalg.norm(span, axis=1), 1e-9)
+    ways = np.where((distance <= 1e-9)[:, None], [1.0, 0.0, 0.0], span / distance[:, None])
     starts = np.broadcast_to(emission.source_m, points_m.shape).copy()
     met = setting.tracer.crossings(starts, points_m, opaque=setting.opaque[facets.part[facets.triangle_facet]])
     first = np.searchsorted(met.segment, np.arange(len(points_m) + 1)).astype(np.int64)
@@ -119,15 +235,21 @@ def _power_at(setting: Setting, walls: Walls, emission: Emission, points_m: Floa
     )  # fmt: skip
     passages = Passages(row_first, kind, facet, part, depth, distance, nowhere)
     field = world_response(emission.antenna, emission.axes, ways)
+    sent = (np.abs(field) ** 2).sum(axis=1)
     power = through_all(walls, setting.planes, setting.bodies, passages, ways, field)
-    power[met.blocked] = 0.0
-    return power * mean_inverse_square(span, edge_m) / (4.0 * walls.wavenumber[0] ** 2)
+    field[met.blocked] = 0.0
+    k = walls.wavenumber[0]
+    field *= (np.exp(-1j * k * distance) / (2.0 * k * distance))[:, None]
+    heard = np.zeros(len(points_m), dtype=np.complex128)
+    if receiving is not None:
+        heard = np.einsum("ni,ni->n", field, world_response(receiving, np.eye(3), -ways))
+    return field, heard, met.blocked | (power < sent * 10.0 ** (-HEAVY_DB / 10.0))
 
 
-def _see_through_solids(setting: Setting, surfaces: tuple[Surface, ...]) -> list[FloatArray]:
+def _see_through_solids(setting: Setting) -> list[FloatArray]:
     """Triangles (M, 3, 3) of every solid that is not opaque."""
     members: dict[str, list[int]] = {}
-    for part, surface in enumerate(surfaces):
+    for part, surface in enumerate(setting.surfaces):
         if surface.body == "solid" and not setting.opaque[part]:
             members.setdefault(setting.scene.objects[part], []).append(part)
     triangles = setting.scene.corners_m

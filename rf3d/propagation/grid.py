@@ -67,19 +67,25 @@ class Grid:
         return int(np.ravel_multi_index(tuple(index), self.shape))
 
 
-def bytes_per_voxel(*, threads: int, orders: int) -> int:
+def bytes_per_voxel(*, threads: int, columns: int) -> int:
     """Memory that one voxel needs while a volume is traced and its result is held, bytes.
 
-    Batches under way hold three float32 tallies (and one for each of ``orders`` listed orders), the sums six
-    float64 (and two for each order), the direct field one and the result with its decibels eight.
+    Batches under way hold ``columns`` float32 tallies each, the sums twice as many float64 and three products, what
+    is not reflected seven; the result with its decibels eight, and two for every column beyond the first three.
     """
-    return 4 * (threads + 2) * (3 + orders) + 8 * (6 + 2 * orders) + 8 + 8 * 8
+    return 4 * (threads + 2) * columns + 8 * (2 * columns + 3) + 8 * 7 + 8 * (8 + 2 * (columns - 3))
 
 
 def make_grid(
-    scene: Scene, voxel_m: float, *, threads: int = 1, orders: int = 0, limit_bytes: float | None = None
+    scene: Scene,
+    voxel_m: float,
+    *,
+    threads: int = 1,
+    columns: int = 3,
+    limit_bytes: float | None = None,
+    region_m: FloatArray | None = None,
 ) -> Grid:
-    """Voxels over the bounding box of a scene.
+    """Voxels over the bounding box of a scene, or over a region of it.
 
     Parameters
     ----------
@@ -87,32 +93,56 @@ def make_grid(
         Edge of a voxel, metres.
     threads : int
         Batches that will be under way at a time.
-    orders : int
-        Reflection orders listed one by one, 0 for none.
+    columns : int
+        Quantities that will be counted in every voxel (``tallies.Layout.columns``).
     limit_bytes : float or None
         Memory that may be used; None takes half of what is free, and at least a quarter of what is installed.
+    region_m : (2, 3) float64 or None
+        Low and high corner in world coordinates; the voxels are those of the whole venue that it touches.
 
     Raises
     ------
     InputError
-        A voxel size that is not a positive number, or a grid that would not fit.
+        A voxel size that is not a positive number, a region outside the venue, or a grid that would not fit.
     """
     if not (np.isfinite(voxel_m) and voxel_m > 0.0):
         raise InputError(f"voxel_m is {voxel_m}", "it must be a positive number of metres", "0.5 suits a hall")
     limit = memory_limit_bytes() if limit_bytes is None else limit_bytes
-    per_voxel = bytes_per_voxel(threads=threads, orders=orders)
+    per_voxel = bytes_per_voxel(threads=threads, columns=columns)
     most = min(limit / per_voxel, MOST_VOXELS)
-    counts = _counts(scene.size_m, voxel_m)
+    first, counts = np.zeros(3), _counts(scene.size_m, voxel_m)
+    if region_m is not None:
+        first, counts = _touched(scene, voxel_m, np.asarray(region_m, dtype=np.float64), counts)
+    size_m = counts * voxel_m
     total = float(np.prod(counts))
     if total > most:
         raise InputError(
-            f"voxel_m {voxel_m:g} over {scene.size_m[0]:.1f} × {scene.size_m[1]:.1f} × {scene.size_m[2]:.1f} m makes "
+            f"voxel_m {voxel_m:g} over {size_m[0]:.1f} × {size_m[1]:.1f} × {size_m[2]:.1f} m makes "
             f"{total:,.0f} voxels, which need {total * per_voxel / 2**30:,.1f} GiB of memory",
             f"{limit / 2**30:,.1f} GiB may be used",
-            f"voxel_m {fitting_voxel_m(scene.size_m, voxel_m, 0.9 * most):.3g} would fit",
+            f"voxel_m {fitting_voxel_m(size_m, voxel_m, 0.9 * most):.3g} would fit",
         )
     shape = (int(counts[0]), int(counts[1]), int(counts[2]))
-    return Grid(read_only(scene.bounds_m[0].copy()), scene.origin_m, float(voxel_m), shape)
+    return Grid(read_only(scene.bounds_m[0] + first * voxel_m), scene.origin_m, float(voxel_m), shape)
+
+
+def _touched(scene: Scene, voxel_m: float, region_m: FloatArray, counts: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """First voxel along each axis and number of voxels that a region (2, 3) touches, of ``counts`` in the venue."""
+    low, high = scene.to_local(region_m) - scene.bounds_m[0]
+    first = np.clip(np.floor(low / voxel_m + 1e-6), 0.0, counts)
+    last = np.clip(np.ceil(high / voxel_m - 1e-6), 0.0, counts)
+    if not np.isfinite(region_m).all() or (last <= first).any():
+        venue = scene.to_world(scene.bounds_m)
+        raise InputError(
+            f"a region from {_spoken(region_m[0])} to {_spoken(region_m[1])} m",
+            f"its corners must be ordered and inside the venue, {_spoken(venue[0])} to {_spoken(venue[1])} m",
+            "change its corners",
+        )
+    return first, last - first
+
+
+def _spoken(point: FloatArray) -> str:
+    return "[" + ", ".join(f"{x:.2f}" for x in point) + "]"
 
 
 def memory_limit_bytes() -> float:

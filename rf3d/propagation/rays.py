@@ -17,7 +17,8 @@ from rf3d.propagation.kernels.passage import INVOLVED, Passages, cut_off, entrie
 from rf3d.propagation.kernels.walk import Box, Rays, march
 from rf3d.propagation.launch import LaunchTable, launch
 from rf3d.propagation.paths import Setting
-from rf3d.radio.antennas import Antenna
+from rf3d.propagation.tallies import Layout
+from rf3d.radio.antennas import Antenna, world_response
 from rf3d.units import BoolArray, FloatArray, IntArray
 
 MOST_EVENTS = 64
@@ -52,12 +53,15 @@ class Batch:
         Sum of the launch weights.
     segments : int
         Stretches from surface to surface.
+    thrown : (objects,) float64
+        Power that each object reflected.
     """
 
     tally: np.ndarray
     ledger: FloatArray
     emitted: float
     segments: int
+    thrown: FloatArray
 
 
 def run_batch(
@@ -68,7 +72,8 @@ def run_batch(
     box: Box,
     rays: int,
     max_reflections: int,
-    columns: int,
+    layout: Layout,
+    receiving: Antenna | None = None,
     generator: np.random.Generator,
 ) -> Batch:
     """Send ``rays`` rays and follow them over up to ``max_reflections`` reflections.
@@ -77,40 +82,56 @@ def run_batch(
     ----------
     walls : Walls
         At one frequency.
-    columns : int
-        Columns of the tally: 3, or 3 + max_reflections to list the orders.
+    layout : Layout
+        Columns of the tally.
+    receiving : Antenna or None
+        Upright receiving antenna for the columns of detail.
     """
     direction, field, weight = launch(emission.table, emission.antenna, emission.axes, rays=rays, generator=generator)
-    tally = np.zeros((box.nx * box.ny * box.nz, columns), dtype=np.float32)
+    tally = np.zeros((box.nx * box.ny * box.nz, layout.columns), dtype=np.float32)
     ledger = np.zeros(5)
     emitted = float(weight.sum())
     weak = WEAK_SHARE * emitted / rays
     state = Rays(
         np.tile(emission.source_m, (rays, 1)), direction, field, weight, np.zeros(rays),
         np.zeros(rays, dtype=np.int32), np.full(rays, -1, dtype=np.int32), np.zeros(rays, dtype=np.int32),
+        np.full(rays, -1, dtype=np.int32),
     )  # fmt: skip
     clearance = setting.tracer.clearance_m
     triangle_facet = setting.facets.triangle_facet
     # An opaque wall of one layer is a half-space to every digit, and quicker.
     plain = setting.opaque & (np.diff(walls.layer_start) == 1)
-    plain_facet = np.append(plain[setting.bodies.part], False)  # the last entry answers for PASSED_OVER
+    plain_facet = np.append(plain[setting.bodies.part], [False, False])  # the last answer for PASSED_OVER and GONE
+    thrown = np.zeros(int(setting.bodies.object.max(initial=-1)) + 1)
+    no_gain = np.zeros(0)
     count, segments = rays, 0
     for event in range(MOST_EVENTS):
         segments += count
         triangle = setting.tracer.nearest(state.origin[:count], state.direction[:count])
-        count = march(
+        march(
             state, count, triangle, triangle_facet, setting.planes, setting.bodies, box, emission.source_m, clearance,
-            tally, ledger,
+            _own_gain(receiving, state, count) if layout.detail else no_gain,
+            layout.listed(state.order[:count], state.culprit[:count]), tally, ledger,
         )  # fmt: skip
         passages, behind = _solids_ahead(setting, state, count, plain_facet)
         count = branch(
             state, count, generator.random((count, 2)), setting.planes, setting.bodies, walls, setting.opaque,
-            passages, behind, clearance, max_reflections, weak * 2.0 ** max(0, event - LATE_EVENTS), ledger,
+            passages, behind, clearance, max_reflections, weak * 2.0 ** max(0, event - LATE_EVENTS), thrown, ledger,
         )  # fmt: skip
         if count == 0:
             break
     ledger[4] += state.weight[:count].sum()
-    return Batch(tally, ledger, emitted, segments)
+    return Batch(tally, ledger, emitted, segments, thrown)
+
+
+def _own_gain(receiving: Antenna | None, state: Rays, count: int) -> FloatArray:
+    """|E·h|² (count,) of rays that have been reflected, at an upright antenna; zeros without one."""
+    gain = np.zeros(count)
+    if receiving is not None:
+        some = np.flatnonzero(state.order[:count] > 0)
+        accepted = world_response(receiving, np.eye(3), -state.direction[some])
+        gain[some] = np.abs(np.einsum("ni,ni->n", state.field[some], accepted)) ** 2
+    return gain
 
 
 def no_passages(count: int) -> Passages:

@@ -7,30 +7,37 @@ unit-gain probe. Results come with a standard error from at least 64 independent
 
 from __future__ import annotations
 
+import time
 import zlib
 from dataclasses import dataclass
 
 import numpy as np
 
-from rf3d.errors import InputError
+from rf3d.errors import CancelledError, InputError
 from rf3d.jobs import Jobs, batch_generator, ordered
-from rf3d.propagation.direct import direct_power
+from rf3d.propagation.direct import uncollided
 from rf3d.propagation.grid import Grid
-from rf3d.propagation.kernels.interfaces import make_walls, opaque_parts
+from rf3d.propagation.kernels.interfaces import make_walls
 from rf3d.propagation.kernels.walk import Box, fold
 from rf3d.propagation.launch import launch_table
-from rf3d.propagation.paths import prepare
+from rf3d.propagation.paths import Setting
 from rf3d.propagation.rays import Batch, Emission, run_batch
-from rf3d.radio.radios import Transmitter
-from rf3d.units import FloatArray, dbm_to_watts, read_only, to_db, watts_to_dbm
-from rf3d.venue.facets import Facets
-from rf3d.venue.scene import Scene
-from rf3d.venue.surfaces import Surface
+from rf3d.propagation.shade import make_shade
+from rf3d.propagation.tallies import Layout, Moments, Uncollided, arrival, delay_spread, precise_share
+from rf3d.radio.antennas import Antenna
+from rf3d.radio.radios import Receiver, Transmitter
+from rf3d.units import BoolArray, FloatArray, dbm_to_watts, read_only, to_db, watts_to_dbm
 
 FEWEST_BATCHES = 64
 MOST_RAYS_A_BATCH = 32_768
-_BATCH_KEY = 2
-"""Sets these random numbers apart from those of other solvers."""
+CULPRITS = 6
+"""Reflecting surfaces whose share is listed voxel by voxel."""
+MOST_ROUNDS = 256
+"""Rounds of ``FEWEST_BATCHES`` batches after which a volume that is to reach a precision stops."""
+ROUND_RAYS = 8_192
+"""Rays a batch where the number of batches is left open."""
+_BATCH_KEY, _PILOT_KEY = 2, 3
+"""Set these random numbers apart from those of other solvers."""
 
 
 @dataclass(frozen=True)
@@ -57,6 +64,57 @@ class Ledger:
 
 
 @dataclass(frozen=True, eq=False)
+class Until:
+    """When a volume is good enough.
+
+    Parameters
+    ----------
+    error_db : float
+        Standard error that is wanted.
+    share : float
+        Of the voxels that must reach it.
+    within : (voxels,) bool or None
+        Voxels that count; None for all.
+    time_limit_s : float or None
+        Stop then in any case.
+    """
+
+    error_db: float
+    share: float = 0.95
+    within: BoolArray | None = None
+    time_limit_s: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Detail:
+    """More about every voxel than power and delay.
+
+    Attributes
+    ----------
+    arrival : (3, *shape) float64
+        Unit vector to where the power-weighted mean of all waves comes from, venue axes.
+    arrival_concentration : shape float64
+        1 where all comes from one side, 0 where it comes from everywhere.
+    arrival_std_error_deg : shape float64
+    own_power_w, own_std_error_w : shape float64
+        Received by the plan's receiving antenna, upright.
+    surfaces : tuple of str
+        Objects that reflect most power, most first.
+    surface_power_w, surface_std_error_w : (surfaces, *shape) float64
+        Of waves that each of them was the last to reflect.
+    """
+
+    arrival: FloatArray
+    arrival_concentration: FloatArray
+    arrival_std_error_deg: FloatArray
+    own_power_w: FloatArray
+    own_std_error_w: FloatArray
+    surfaces: tuple[str, ...]
+    surface_power_w: FloatArray
+    surface_std_error_w: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
 class TransmitterVolume:
     """Received power of one transmitter over a grid, at a unit-gain probe accepting |Eθ|² + |Eφ|².
 
@@ -68,14 +126,18 @@ class TransmitterVolume:
     mean_power_w, std_error_w : grid.shape float64
         Mean over each voxel, powers of paths added; its standard error, NaN where no ray came by.
     direct_power_w : grid.shape float64
-        Its share without reflections, exact.
-    excess_delay_ns, excess_delay_square_ns2 : grid.shape float64
-        Power-weighted means of delay over the straight way from the antenna, and of its square.
+        Its share without reflections, exact: straight, through walls, and bent round one edge.
+    rms_delay_spread_ns, rms_delay_spread_std_error_ns : grid.shape float64
+        NaN where nothing arrived.
     order_power_w, order_std_error_w : (max_reflections + 1, *grid.shape) float64, or None
         By number of reflections, when asked for.
+    detail : Detail or None
+        When asked for.
     ledger : Ledger
     segments : int
         Stretches that rays went from surface to surface.
+    stopped : str
+        Why it ended before what was asked for: "interrupted", "time limit", "ray limit", or "".
     """
 
     transmitter: str
@@ -87,12 +149,14 @@ class TransmitterVolume:
     mean_power_w: FloatArray
     std_error_w: FloatArray
     direct_power_w: FloatArray
-    excess_delay_ns: FloatArray
-    excess_delay_square_ns2: FloatArray
+    rms_delay_spread_ns: FloatArray
+    rms_delay_spread_std_error_ns: FloatArray
     order_power_w: FloatArray | None
     order_std_error_w: FloatArray | None
+    detail: Detail | None
     ledger: Ledger
     segments: int
+    stopped: str
 
     @property
     def mean_power_dbm(self) -> FloatArray:
@@ -117,15 +181,25 @@ class TransmitterVolume:
             return _finite(to_db(self.direct_power_w / (self.mean_power_w - self.direct_power_w)))
 
     @property
-    def rms_delay_spread_ns(self) -> FloatArray:
-        """Power-weighted rms delay spread, ns; NaN where nothing arrived."""
-        return np.sqrt(np.maximum(self.excess_delay_square_ns2 - self.excess_delay_ns**2, 0.0))
+    def direct_ratio_std_error_db(self) -> FloatArray:
+        """Standard error of the direct ratio, dB; NaN where it is not known."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return _finite(10.0 / np.log(10.0) * self.std_error_w / (self.mean_power_w - self.direct_power_w))
+
+
+def from_receiver(receiver: Receiver) -> Transmitter:
+    """A receiver made to send 1 mW from its own antenna, for the volume that shows where a transmitter would do well.
+
+    By reciprocity ``mean_power_dbm`` of its volume is then the gain in dB from a unit-gain antenna in each voxel to
+    the receiver's connector.
+    """
+    return Transmitter(
+        receiver.name, receiver.position_m, receiver.antenna, receiver.axes, 0.0, receiver.cable_loss_db, receiver.radio
+    )
 
 
 def trace_volume(
-    scene: Scene,
-    facets: Facets,
-    surfaces: tuple[Surface, ...],
+    setting: Setting,
     transmitter: Transmitter,
     *,
     grid: Grid,
@@ -134,6 +208,10 @@ def trace_volume(
     seed: int,
     jobs: Jobs,
     by_order: bool = False,
+    detail: bool = False,
+    receiving: Antenna | None = None,
+    edges: bool = True,
+    until: Until | None = None,
 ) -> TransmitterVolume:
     """Trace one transmitter over a grid at the centre frequency of its radio.
 
@@ -142,102 +220,189 @@ def trace_volume(
     max_reflections : int
         Reflections along a path; walls may be passed any number of times.
     rays : int
-        At least 64; rounded up to whole batches.
+        At least 64; rounded up to whole batches. Not used with ``until``.
     by_order : bool
-        List power and standard error by number of reflections too.
+        List power and standard error by number of reflections too; not together with ``detail``.
+    detail : bool
+        Direction of arrival, the receiving antenna's power and the surfaces to blame too.
+    receiving : Antenna or None
+        Whose power ``detail`` lists, upright.
+    edges : bool
+        Add what one large edge bends, in the shade and beside it, to the direct power.
+    until : Until or None
+        Go on until a precision is reached. Interrupted, what is done is then kept as a result that says so.
 
     Raises
     ------
     InputError
         Fewer than 64 rays, or a negative number of reflections.
     CancelledError
-        When ``jobs.cancel`` is set.
+        When ``jobs.cancel`` is set, without ``until``; with it, when it is set before ``FEWEST_BATCHES`` batches.
 
     Source: track-length estimator of the flux, Lux & Koblinger, Monte Carlo Particle Transport Methods, 1991
     (from memory); aperture λ²/4π of a unit-gain antenna: Friis, Proc. IRE 34 (1946) 254 (from memory).
     """
     _check(rays, max_reflections)
-    frequency = np.array([transmitter.radio.centre_hz], dtype=np.float64)
-    walls = make_walls(surfaces, frequency)
-    setting = prepare(scene, facets, surfaces, opaque=opaque_parts(surfaces, frequency))
+    begun = time.monotonic()
+    walls = make_walls(setting.surfaces, np.array([transmitter.radio.centre_hz], dtype=np.float64))
     emission = Emission(
-        scene.to_local(transmitter.position_m), transmitter.antenna, np.ascontiguousarray(transmitter.axes, float),
-        launch_table(transmitter.antenna),
+        setting.scene.to_local(transmitter.position_m), transmitter.antenna,
+        np.ascontiguousarray(transmitter.axes, float), launch_table(transmitter.antenna),
     )  # fmt: skip
+    shade = make_shade(setting, transmitter, grid, frequency_hz=transmitter.radio.centre_hz) if edges else None
+    straight = uncollided(
+        setting, walls, emission=emission, grid=grid, receiving=receiving, shade=shade, jobs=jobs
+    )  # fmt: skip
+    if max_reflections == 0:
+        batches, rays_a_batch = 0, 0
+    elif until is None:
+        batches = max(FEWEST_BATCHES, -(-rays // MOST_RAYS_A_BATCH))
+        rays_a_batch = -(-rays // batches)
+    else:
+        batches, rays_a_batch = MOST_ROUNDS * FEWEST_BATCHES, ROUND_RAYS
     box = Box(grid.low_m, grid.voxel_m, *grid.shape)
-    batches = max(FEWEST_BATCHES, -(-rays // MOST_RAYS_A_BATCH)) if max_reflections else 0
-    rays_a_batch = -(-rays // max(batches, 1))
-    columns = 3 + (max_reflections if by_order else 0)
     name_key = zlib.crc32(transmitter.name.encode())
 
-    def batch(number: int) -> Batch:
+    def batch(key: int, number: int, layout: Layout, rays: int) -> Batch:
         return run_batch(
-            setting, walls, emission=emission, box=box, rays=rays_a_batch, max_reflections=max_reflections,
-            columns=columns, generator=batch_generator(seed, _BATCH_KEY, name_key, number),
+            setting, walls, emission=emission, box=box, rays=rays, max_reflections=max_reflections,
+            layout=layout, receiving=receiving, generator=batch_generator(seed, key, name_key, number),
         )  # fmt: skip
 
-    direct = direct_power(setting, walls, surfaces, emission=emission, grid=grid, jobs=jobs)
-    sums = np.zeros((grid.count, 2 * columns - 2))
-    accounts, emitted, segments = np.zeros(5), 0.0, 0
-    for outcome in ordered(batch, range(batches), jobs=jobs, stage="rays", total=batches):
-        fold(outcome.tally, sums)
-        accounts += outcome.ledger
-        emitted += outcome.emitted
-        segments += outcome.segments
-    ledger = Ledger(*(float(a) / max(batches, 1) for a in (emitted, *accounts)))
+    layout = Layout(orders=max_reflections if by_order else 0)
+    if detail:
+        thrown = batch(_PILOT_KEY, 0, Layout(), ROUND_RAYS).thrown if max_reflections else np.zeros(0)
+        most = np.argsort(-thrown, kind="stable")[:CULPRITS]
+        layout = Layout(detail=True, culprits=tuple(int(o) for o in most[thrown[most] > 0.0]))
     # From metres of weighted track to received watts; k = 2π/λ, so λ²/4π = π/k².
-    power_w = float(dbm_to_watts(transmitter.power_dbm - transmitter.cable_loss_db))
-    track_w = power_w * np.pi / walls.wavenumber[0] ** 2 / grid.voxel_volume_m3
-    return _result(
-        transmitter.name, grid, sums, direct_w=power_w * direct, track_w=track_w, batches=batches,
-        rays=rays_a_batch * batches, seed=seed, max_reflections=max_reflections, by_order=by_order, ledger=ledger,
-        segments=segments,
+    watts = float(dbm_to_watts(transmitter.power_dbm - transmitter.cable_loss_db))
+    total = _Total(layout, grid, straight, watts=watts, track_w=watts * np.pi / walls.wavenumber[0] ** 2)
+    stopped = ""
+    tasks = ordered(
+        lambda number: batch(_BATCH_KEY, number, layout, rays_a_batch), range(batches), jobs=jobs,
+        stage="rays" if until is None else "", total=batches,
     )  # fmt: skip
+    try:
+        for outcome in tasks:
+            total.add(outcome)
+            if until is not None and total.batches % FEWEST_BATCHES == 0:
+                stopped, enough = _judge(total, until, jobs, spent_s=time.monotonic() - begun)
+                if enough:
+                    break
+    except (CancelledError, KeyboardInterrupt):
+        if until is None or total.batches < FEWEST_BATCHES:
+            raise
+        stopped = "interrupted"
+    finally:
+        tasks.close()
+    return _result(
+        transmitter.name, setting, total, rays=rays_a_batch * total.batches, seed=seed,
+        max_reflections=max_reflections, by_order=by_order, stopped=stopped,
+    )  # fmt: skip
+
+
+class _Total:
+    """Running sums over batches, and what they mean."""
+
+    def __init__(self, layout: Layout, grid: Grid, straight: Uncollided, *, watts: float, track_w: float) -> None:
+        self.layout, self.grid, self.straight, self.watts = layout, grid, straight, watts
+        self._scale = track_w / grid.voxel_volume_m3
+        self._sums = np.zeros((grid.count, layout.sums))
+        self._accounts, self._emitted = np.zeros(5), 0.0
+        self.segments = self.batches = 0
+
+    def add(self, outcome: Batch) -> None:
+        """Fold one batch in."""
+        fold(outcome.tally, self._sums)
+        self._accounts += outcome.ledger
+        self._emitted += outcome.emitted
+        self.segments += outcome.segments
+        self.batches += 1
+
+    @property
+    def moments(self) -> Moments:
+        """Means and their errors so far."""
+        return Moments(self.layout, self._sums, batches=self.batches, scale=self._scale)
+
+    @property
+    def ledger(self) -> Ledger:
+        """Mean over the batches so far."""
+        return Ledger(*(float(a) / max(self.batches, 1) for a in (self._emitted, *self._accounts)))
+
+    @property
+    def direct_w(self) -> FloatArray:
+        """Uncollided power, (V,)."""
+        return self.watts * self.straight.power
+
+
+def _judge(total: _Total, until: Until, jobs: Jobs, *, spent_s: float) -> tuple[str, bool]:
+    """Whether to stop after a round, and why if it is too early; tells how far it is."""
+    within = np.ones(total.grid.count, dtype=bool) if until.within is None else until.within
+    moments = total.moments
+    power = total.direct_w + moments.mean(0)
+    some = within & (power > 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        error = 10.0 / np.log(10.0) * np.nan_to_num(moments.error(0)[some], nan=0.0) / power[some]
+    now = float(np.quantile(error, until.share)) if len(error) else 0.0
+    enough = precise_share(moments, total.direct_w, error_db=until.error_db, within=within) >= until.share
+    # Errors fall with the square root of the work.
+    rounds = total.batches // FEWEST_BATCHES
+    needed = min(MOST_ROUNDS, max(rounds + (not enough), int(np.ceil(rounds * (now / until.error_db) ** 2))))
+    left_s = spent_s * (needed - rounds) / rounds
+    jobs.progress(f"rays, {now:.2f} dB now, about {left_s:.0f} s left", rounds, needed)
+    if enough or not some.any():
+        return "", True
+    if until.time_limit_s is not None and spent_s >= until.time_limit_s:
+        return "time limit", True
+    return ("ray limit", True) if rounds == MOST_ROUNDS else ("", False)
 
 
 def _result(
     name: str,
-    grid: Grid,
-    sums: FloatArray,
+    setting: Setting,
+    total: _Total,
     *,
-    direct_w: FloatArray,
-    track_w: float,
-    batches: int,
     rays: int,
     seed: int,
     max_reflections: int,
     by_order: bool,
-    ledger: Ledger,
-    segments: int,
+    stopped: str,
 ) -> TransmitterVolume:
-    """From sums over batches (voxels, 2C − 2) to means, standard errors and moments."""
-    columns = sums.shape[1] // 2 + 1
-    scale = track_w / max(batches, 1)
-    mean = direct_w + scale * sums[:, 0]
-    error = _standard_error(sums[:, 0], sums[:, columns], batches) * track_w
-    with np.errstate(divide="ignore", invalid="ignore"):
-        moments = np.where(mean[:, None] > 0.0, scale * sums[:, 1:3] / mean[:, None], np.nan)
+    """From running sums to means, standard errors and moments."""
+    moments, layout, grid, direct = total.moments, total.layout, total.grid, total.direct_w
 
     def shaped(values: FloatArray) -> FloatArray:
         return read_only(np.ascontiguousarray(values).reshape(*values.shape[:-1], *grid.shape))
 
-    order_power = order_error = None
+    def stacked(first: int, count: int) -> tuple[FloatArray, FloatArray]:
+        columns = range(first, first + count)
+        empty = np.zeros((0, grid.count))
+        return (
+            np.concatenate([empty, *(moments.mean(c)[None] for c in columns)]),
+            np.concatenate([empty, *(moments.error(c)[None] for c in columns)]),
+        )
+
+    order_power = order_error = extra = None
     if by_order:
-        order_power = shaped(np.concatenate([direct_w[None], scale * sums[:, 3:columns].T]))
-        errors = _standard_error(sums[:, 3:columns], sums[:, columns + 1 :], batches) * track_w
-        order_error = shaped(np.concatenate([np.zeros((1, grid.count)), errors.T]))
+        mean, error = stacked(layout.first_listed, max_reflections)
+        order_power = shaped(np.concatenate([direct[None], mean]))
+        order_error = shaped(np.concatenate([np.zeros((1, grid.count)), error]))
+    if layout.detail:
+        way, concentration, way_error = arrival(moments, total.straight, total.watts)
+        own = total.watts * total.straight.own + moments.mean(layout.first_listed - 1)
+        mean, error = stacked(layout.first_listed, len(layout.culprits))
+        objects = tuple(dict.fromkeys(setting.scene.objects))
+        extra = Detail(
+            shaped(way.T), shaped(concentration), shaped(way_error), shaped(own),
+            shaped(moments.error(layout.first_listed - 1)), tuple(objects[o] for o in layout.culprits),
+            shaped(mean), shaped(error),
+        )  # fmt: skip
+    spread, spread_error = delay_spread(moments, total.straight, total.watts)
     return TransmitterVolume(
-        name, grid, rays, seed, max_reflections, batches, shaped(mean), shaped(error), shaped(direct_w),
-        shaped(moments[:, 0]), shaped(moments[:, 1]), order_power, order_error, ledger, segments,
+        name, grid, rays, seed, max_reflections, total.batches, shaped(direct + moments.mean(0)),
+        shaped(moments.error(0)), shaped(direct), shaped(spread), shaped(spread_error), order_power, order_error,
+        extra, total.ledger, total.segments, stopped,
     )  # fmt: skip
-
-
-def _standard_error(total: FloatArray, squares: FloatArray, batches: int) -> FloatArray:
-    """Standard error of the mean of batches, from sums and sums of squares; NaN where every batch gave nothing."""
-    if batches == 0:
-        return np.zeros_like(total)
-    variance = np.maximum(squares - total**2 / batches, 0.0) / (batches * (batches - 1))
-    return np.where(total > 0.0, np.sqrt(variance), np.nan)
 
 
 def _finite(values: FloatArray) -> FloatArray:

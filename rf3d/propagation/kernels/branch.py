@@ -14,7 +14,7 @@ from rf3d.propagation.kernels.images import Planes
 from rf3d.propagation.kernels.interfaces import Walls, apply, coefficients, oblique_body, te_axis
 from rf3d.propagation.kernels.passage import Passages
 from rf3d.propagation.kernels.scatter import scatter
-from rf3d.propagation.kernels.walk import ABSORBED, CUT, PASSED_OVER, ROULETTE_GAIN, ROULETTE_LOSS, Rays, move
+from rf3d.propagation.kernels.walk import ABSORBED, CUT, GONE, PASSED_OVER, ROULETTE_GAIN, ROULETTE_LOSS, Rays, move
 from rf3d.units import BoolArray, ComplexArray, FloatArray
 
 SURVIVAL = 0.1
@@ -35,6 +35,7 @@ def branch(
     clearance: float,
     most: int,
     weak: float,
+    thrown: FloatArray,
     ledger: FloatArray,
 ) -> int:
     """Reflect, scatter or pass every ray that stands at a facet, at the walls' first frequency.
@@ -52,6 +53,8 @@ def branch(
         Reflections after which a ray may only pass on.
     weak : float
         Weight below which roulette is played.
+    thrown : (objects,) float64
+        Power that each object reflects, mirrored and scattered. Changed in place.
     ledger : (5,) float64
         Changed in place.
 
@@ -64,6 +67,7 @@ def branch(
     origin, direction, field = rays.origin, rays.direction, rays.field
     weight, length, order, last_plane, facet_now = rays.weight, rays.length, rays.order, rays.plane, rays.facet
     normal, facet_part, facet_plane, solid = planes.normal, bodies.part, bodies.plane, bodies.solid
+    culprit, facet_object = rays.culprit, bodies.object
     first, reach_m, exit_plane = passages.first, passages.reach_m, passages.plane
     depth_m, row_part = passages.depth_m, passages.part
     te, n, k, k_out = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
@@ -72,6 +76,8 @@ def branch(
     kept = 0
     for i in range(count):
         facet = facet_now[i]
+        if facet == GONE:
+            continue
         if facet == PASSED_OVER:
             if kept < i:
                 move(rays, i, kept)
@@ -121,6 +127,8 @@ def branch(
         ahead = clearance if along > 0.0 else -clearance
         if chance[i, 0] * total < back:
             order[i] += 1
+            culprit[i] = facet_object[facet]
+            thrown[culprit[i]] += carried
             scale = 1.0 / np.sqrt(mirrored)
             for a in range(3):
                 direction[i, a] = k_out[a]
@@ -128,6 +136,8 @@ def branch(
                 origin[i, a] -= ahead * n[a]
         elif chance[i, 0] * total < back + diffuse:
             order[i] += 1
+            culprit[i] = facet_object[facet]
+            thrown[culprit[i]] += carried
             for a in range(3):
                 origin[i, a] -= ahead * n[a]
                 n[a] = -n[a] if along > 0.0 else n[a]

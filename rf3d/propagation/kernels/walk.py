@@ -18,12 +18,15 @@ from rf3d.units import SPEED_OF_LIGHT_M_S, BoolArray, ComplexArray, FloatArray, 
 ABSORBED, ESCAPED, ROULETTE_GAIN, ROULETTE_LOSS, CUT = range(5)
 """Accounts of the ledger, watts per watt at the antenna."""
 NS_PER_M = 1e9 / SPEED_OF_LIGHT_M_S
-PASSED_OVER = -1
-"""Facet of a ray that met the plane it has just left: rounding, not a hit."""
+PASSED_OVER, GONE = -1, -2
+"""Facet of a ray that met the plane it has just left, which is rounding and not a hit; and of one that escaped."""
 FLAT = 1e-9
 """Cosine below which a ray lies in a plane and has no point of intersection with it."""
 _NEVER = 1e300
+BASE, DETAIL = 3, 4
+"""Columns that a tally always has, and those of arrival and of the receiving antenna."""
 _POWER, _DELAY, _DELAY_SQUARE = np.uint64(0), np.uint64(1), np.uint64(2)
+_TO_X, _TO_Y, _TO_Z, _OWN = np.uint64(3), np.uint64(4), np.uint64(5), np.uint64(6)
 
 
 class Rays(NamedTuple):
@@ -36,8 +39,8 @@ class Rays(NamedTuple):
         Unit field vector across the direction.
     weight, length : (N,) float64
         Power carried, and way travelled to the origin, metres.
-    order, plane, facet : (N,) int32
-        Reflections so far; plane left last, −1 at the antenna; facet met.
+    order, plane, facet, culprit : (N,) int32
+        Reflections so far; plane left last, −1 at the antenna; facet met; object that reflected last, −1 at first.
     """
 
     origin: FloatArray
@@ -48,6 +51,7 @@ class Rays(NamedTuple):
     order: IntArray
     plane: IntArray
     facet: IntArray
+    culprit: IntArray
 
 
 class Box(NamedTuple):
@@ -72,6 +76,7 @@ def move(rays: Rays, source: int, target: int) -> None:
     rays.order[target] = rays.order[source]
     rays.plane[target] = rays.plane[source]
     rays.facet[target] = rays.facet[source]
+    rays.culprit[target] = rays.culprit[source]
 
 
 @njit(nogil=True, cache=True)
@@ -109,10 +114,12 @@ def march(
     box: Box,
     source: FloatArray,
     clearance: float,
+    own: FloatArray,
+    listed: IntArray,
     tally: FloatArray,
     ledger: FloatArray,
-) -> int:
-    """Move rays to the triangles they meet, tally those that have been reflected, drop those that escape.
+) -> None:
+    """Move rays to the triangles they meet and tally those that have been reflected; mark those that escape GONE.
 
     Parameters
     ----------
@@ -120,22 +127,22 @@ def march(
         Triangle each ray meets, −1 for none.
     source : (3,) float64
         The antenna, from which delays are measured.
-    tally : (voxels, 3 or more) float32
-        Weight × length in metres, the same × excess delay in ns, and × its square; further columns hold
-        weight × length of first, second, … reflections. Changed in place.
+    own : (count,) float64
+        |E·h|² of the receiving antenna for each ray's unit field; empty where the tally has no columns for it.
+    listed : (count,) int32
+        Column in which the ray's weight × length is listed once more; −1 for none.
+    tally : (voxels, C) float32
+        Weight × length in metres, the same × excess delay in ns, and × its square. With ``own``: the same times
+        the unit vector to where the wave comes from, three columns, and times ``own``. Then what is listed, such
+        as orders or culprits. Changed in place.
     ledger : (5,) float64
         Changed in place.
-
-    Returns
-    -------
-    count : int
-        Rays left, moved to the front in their old order.
     """
     # Named here once: taking arrays out of a tuple ray by ray costs more than the arithmetic.
     origin, direction, weight, length = rays.origin, rays.direction, rays.weight, rays.length
     order, last_plane, facet_now = rays.order, rays.plane, rays.facet
     normal, offset, facet_plane, twin_start = planes.normal, planes.offset_m, bodies.plane, bodies.twin_start
-    kept = 0
+    detailed = len(own) > 0
     for i in range(count):
         ox, oy, oz = origin[i, 0], origin[i, 1], origin[i, 2]
         dx, dy, dz = direction[i, 0], direction[i, 1], direction[i, 2]
@@ -151,9 +158,11 @@ def march(
             if abs(along) > FLAT:
                 reach = max(0.0, (offset[plane] - (nx * ox + ny * oy + nz * oz)) / along)
         if order[i] > 0:
-            walk(box, ox, oy, oz, dx, dy, dz, reach, weight[i], length[i], source, tally, 2 + order[i])
+            factor = own[i] if detailed else -1.0
+            walk(box, ox, oy, oz, dx, dy, dz, reach, weight[i], length[i], source, tally, factor, listed[i])
         if not met:
             ledger[ESCAPED] += weight[i]
+            facet_now[i] = GONE
             continue
         x, y, z = ox + reach * dx, oy + reach * dy, oz + reach * dz
         if plane == last_plane[i] or abs(along) <= FLAT:
@@ -167,10 +176,6 @@ def march(
         origin[i, 0], origin[i, 1], origin[i, 2] = x, y, z
         length[i] += reach
         facet_now[i] = facet
-        if kept < i:
-            move(rays, i, kept)
-        kept += 1
-    return kept
 
 
 @njit(nogil=True, cache=True)
@@ -187,11 +192,13 @@ def walk(
     travelled: float,
     source: FloatArray,
     tally: FloatArray,
-    column: int,
+    own: float,
+    listed: int,
 ) -> None:
     """Add a segment's weight × length, and its moments of excess delay, to every voxel it crosses.
 
-    The excess delay is that of the middle of the crossing over the straight way from the antenna to there.
+    The excess delay is that of the middle of the crossing over the straight way from the antenna to there. ``own``
+    below 0 leaves the columns of detail out; ``listed`` below 0 lists nothing.
 
     Source: Amanatides & Woo, A fast voxel traversal algorithm for ray tracing, Eurographics 1987 (from memory).
     """
@@ -225,7 +232,7 @@ def walk(
     sx, sy, sz = ox - source[0], oy - source[1], oz - source[2]
     s2 = (sx * sx + sy * sy + sz * sz) * NS_PER_M**2
     sd = 2.0 * (sx * dx + sy * dy + sz * dz) * NS_PER_M**2
-    by_order = tally.shape[1] > 3
+    column = np.uint64(max(listed, 0))
     at = entry
     while 0 <= voxel < voxels:
         step = min(next_x, min(next_y, next_z))
@@ -239,7 +246,12 @@ def walk(
         tally[v, _POWER] += np.float32(amount)
         tally[v, _DELAY] += np.float32(moment)
         tally[v, _DELAY_SQUARE] += np.float32(moment * excess)
-        if by_order:
+        if own >= 0.0:
+            tally[v, _TO_X] -= np.float32(amount * dx)
+            tally[v, _TO_Y] -= np.float32(amount * dy)
+            tally[v, _TO_Z] -= np.float32(amount * dz)
+            tally[v, _OWN] += np.float32(amount * own)
+        if listed >= 0:
             tally[v, column] += np.float32(amount)
         if step >= leave:
             return
@@ -254,18 +266,20 @@ def walk(
 
 @njit(nogil=True, cache=True)
 def fold(tally: FloatArray, sums: FloatArray) -> None:
-    """Add a batch (voxels, C) float32 to running sums (voxels, 2C − 2) float64.
+    """Add a batch (voxels, C) float32 to running sums (voxels, 2C + 3) float64.
 
-    Columns of the sums: the C tallies, then the squares of the power and of each listed order.
+    Columns of the sums: the C tallies, their squares, and the products of power with delay, power with its square,
+    and delay with its square.
     """
     columns = tally.shape[1]
     for v in range(len(tally)):
         if tally[v, 0] == 0.0:
             continue
         for c in range(columns):
-            sums[v, c] += tally[v, c]
-        power = np.float64(tally[v, 0])
-        sums[v, columns] += power * power
-        for c in range(3, columns):
-            power = np.float64(tally[v, c])
-            sums[v, columns + c - 2] += power * power
+            value = np.float64(tally[v, c])
+            sums[v, c] += value
+            sums[v, columns + c] += value * value
+        power, delay, square = np.float64(tally[v, 0]), np.float64(tally[v, 1]), np.float64(tally[v, 2])
+        sums[v, 2 * columns] += power * delay
+        sums[v, 2 * columns + 1] += power * square
+        sums[v, 2 * columns + 2] += delay * square

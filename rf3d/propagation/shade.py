@@ -1,0 +1,168 @@
+"""What edges bend into the shade, and what they do to the straight wave that grazes them, voxel by voxel.
+
+Where the way over an edge is hardly longer than the straight one, both add with their
+phases; deep in the shade the powers of the strongest edges add, worked out once for a few
+voxels together. Large edges that the antenna sees are tried; nothing here has been reflected.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rf3d.propagation.assembly import Setting, assemble
+from rf3d.propagation.diffraction import heavy_triangles, lit_edges
+from rf3d.propagation.fields import fields
+from rf3d.propagation.grid import Grid
+from rf3d.propagation.kernels.bends import Bends, make_bends
+from rf3d.propagation.kernels.shade import least_detours
+from rf3d.radio.antennas import Antenna, world_response
+from rf3d.radio.radios import Transmitter
+from rf3d.units import SPEED_OF_LIGHT_M_S, BoolArray, ComplexArray, FloatArray, IntArray
+
+CELL = 4
+"""Voxels along each edge of the cells for which candidate edges are listed."""
+LISTED, TRIED, KEPT = 16, 6, 3
+"""Edges listed for a cell; tried for a voxel; and of those in view, the ones deep in the shade that count."""
+
+
+@dataclass(frozen=True, eq=False)
+class Shade:
+    """Edges that may bend waves from one transmitter, listed for cells of a grid.
+
+    Attributes
+    ----------
+    transmitter : Transmitter
+    source_m : (3,) float64
+        Local.
+    frequency_hz : float
+    bends : Bends
+    cells : (3,) int64
+        Number of cells along each axis.
+    table : (cells, LISTED) int32
+    heavy : (M,) bool
+        Triangles that hide an edge from view.
+    """
+
+    transmitter: Transmitter
+    source_m: FloatArray
+    frequency_hz: float
+    bends: Bends
+    cells: IntArray
+    table: IntArray
+    heavy: BoolArray
+
+    @property
+    def wavelength_m(self) -> float:
+        """Wavelength, metres."""
+        return SPEED_OF_LIGHT_M_S / self.frequency_hz
+
+
+@dataclass(frozen=True, eq=False)
+class Bent:
+    """What arrives over edges at N points, per watt at the antenna.
+
+    Attributes
+    ----------
+    field : (N, 3) complex128, amplitude : (N,) complex128
+        Sums with phase of the ways that detour less than a wavelength: at a probe, and at the receiving antenna.
+    power, own : (N,) float64
+        Powers of the others: at a probe, and at the receiving antenna.
+    delay_ns, delay_square_ns2 : (N,) float64, arrival : (N, 3) float64
+        Of all ways, each weighted with its power.
+    weight : (N,) float64
+        The sum of those weights.
+    """
+
+    field: ComplexArray
+    amplitude: ComplexArray
+    power: FloatArray
+    own: FloatArray
+    delay_ns: FloatArray
+    delay_square_ns2: FloatArray
+    arrival: FloatArray
+    weight: FloatArray
+
+
+def make_shade(setting: Setting, transmitter: Transmitter, grid: Grid, *, frequency_hz: float) -> Shade:
+    """List for every cell of voxels the edges that detour the way to it least."""
+    source = setting.scene.to_local(transmitter.position_m)
+    bends = make_bends(setting.edges)
+    lit = lit_edges(setting, source, frequency_hz=frequency_hz)
+    cells = -(-np.array(grid.shape) // CELL)
+    corner = np.stack(np.unravel_index(np.arange(int(cells.prod())), tuple(cells)), axis=1)
+    middle = grid.low_m + (corner + 0.5) * CELL * grid.voxel_m
+    table, _, _ = least_detours(
+        bends, source, middle, np.zeros(len(middle), dtype=np.int64), lit[None, :],
+        0.5 * np.sqrt(3.0) * CELL * grid.voxel_m, LISTED,
+    )  # fmt: skip
+    return Shade(transmitter, source, frequency_hz, bends, cells, table, heavy_triangles(setting, frequency_hz))
+
+
+def ways_over_edges(shade: Shade, grid: Grid, voxels: IntArray) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Edges (N, TRIED), points on them (N, TRIED, 3) and detours (N, TRIED) from the antenna to middles of voxels."""
+    index = np.stack(np.unravel_index(voxels, grid.shape), axis=1) // CELL
+    row = np.ravel_multi_index(tuple(index.T), tuple(shade.cells))
+    return least_detours(shade.bends, shade.source_m, grid.centres_m(voxels), row, shade.table, 0.0, TRIED)
+
+
+def bent_fields(
+    setting: Setting,
+    shade: Shade,
+    points_m: FloatArray,
+    *,
+    edge: IntArray,
+    place_m: FloatArray,
+    detour_m: FloatArray,
+    receiving: Antenna | None,
+) -> Bent:
+    """Add up what arrives at points (N, 3) over the edges that ``ways_over_edges`` named and that are in view.
+
+    Source: the coefficients are those of ``kernels.wedges``; see there.
+    """
+    count = len(points_m)
+    row, slot = np.nonzero(edge >= 0)
+    seen = ~setting.tracer.crossings(
+        points_m[row], _short_of(place_m[row, slot], points_m[row], setting.tracer.clearance_m), opaque=shade.heavy
+    ).blocked
+    row, slot = row[seen], slot[seen]
+    first = np.searchsorted(row, np.arange(count + 1))
+    near = detour_m[row, slot] < shade.wavelength_m
+    kept = near | (np.arange(len(row)) - first[row] < KEPT)
+    row, slot = row[kept], slot[kept]
+    paths = assemble(
+        setting, shade.source_m, points_m, receiver=row.astype(np.int32), points=place_m[row, slot][:, None],
+        facet=np.full((len(row), 1), -1, dtype=np.int32), edge=edge[row, slot][:, None],
+        labels=(0, np.arange(count, dtype=np.int32)),
+    )  # fmt: skip
+    arriving = fields(
+        paths, setting.facets, surfaces=setting.surfaces, transmitters=(shade.transmitter,), receivers=(),
+        frequencies_hz=np.array([shade.frequency_hz]), wedges=setting.wedges,
+    ).arriving[:, 0]  # fmt: skip
+    at = paths.receiver
+    straight = np.linalg.norm(points_m[at] - shade.source_m, axis=1)
+    excess_m = np.maximum(paths.length_m - straight, 0.0)
+    delay = excess_m / SPEED_OF_LIGHT_M_S * 1e9
+    power = (np.abs(arriving) ** 2).sum(axis=1)
+    received = np.zeros(paths.count, dtype=np.complex128)
+    if receiving is not None and paths.count:
+        received = np.einsum("pi,pi->p", arriving, world_response(receiving, np.eye(3), paths.arrival))
+    together = excess_m < shade.wavelength_m
+
+    def added(values: np.ndarray) -> np.ndarray:
+        total = np.zeros((count, *values.shape[1:]), dtype=values.dtype)
+        np.add.at(total, at, values)
+        return total
+
+    return Bent(
+        added(np.where(together[:, None], arriving, 0.0)), added(np.where(together, received, 0.0)),
+        added(np.where(together, 0.0, power)), added(np.where(together, 0.0, np.abs(received) ** 2)),
+        added(power * delay), added(power * delay**2), added(power[:, None] * paths.arrival), added(power),
+    )  # fmt: skip
+
+
+def _short_of(places_m: FloatArray, points_m: FloatArray, clearance_m: float) -> FloatArray:
+    """Places (N, 3) drawn back a little towards points (N, 3), so that an edge's own faces do not hide it."""
+    way = points_m - places_m
+    return places_m + 20.0 * clearance_m * way / np.maximum(np.linalg.norm(way, axis=1), 1e-9)[:, None]

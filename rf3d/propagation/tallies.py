@@ -1,0 +1,167 @@
+"""What a volume counts in every voxel, and what means and standard errors follow from it.
+
+A batch of rays leaves a tally; sums over batches hold every column, its square, and the
+products that the errors of ratios need. Errors of ratios follow from them to first order.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rf3d.propagation.kernels.walk import BASE, DETAIL
+from rf3d.units import BoolArray, FloatArray, IntArray
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Columns of a tally: power and two moments of delay; four of detail; then orders or culprits one by one.
+
+    Parameters
+    ----------
+    detail : bool
+        Three columns of the direction of arrival and one of the receiving antenna.
+    orders : int
+        Numbers of reflections to list, 1 to ``orders``.
+    culprits : tuple of int
+        Objects to list: those that reflected last. Not together with orders.
+    """
+
+    detail: bool = False
+    orders: int = 0
+    culprits: tuple[int, ...] = ()
+
+    @property
+    def first_listed(self) -> int:
+        """Column of the first order or culprit."""
+        return BASE + (DETAIL if self.detail else 0)
+
+    @property
+    def columns(self) -> int:
+        """Number of columns."""
+        return self.first_listed + self.orders + len(self.culprits)
+
+    @property
+    def sums(self) -> int:
+        """Number of running sums (``kernels.walk.fold``)."""
+        return 2 * self.columns + 3
+
+    def listed(self, order: IntArray, culprit: IntArray) -> IntArray:
+        """Column in which each ray (N,) is listed, −1 for none."""
+        if self.orders:
+            return np.where(order > 0, self.first_listed - 1 + order, -1).astype(np.int32)
+        column = np.full(len(order), -1, dtype=np.int32)
+        for slot, wanted in enumerate(self.culprits):
+            column[culprit == wanted] = self.first_listed + slot
+        return column
+
+
+@dataclass(frozen=True, eq=False)
+class Uncollided:
+    """What arrives without a reflection, exactly, in each of V voxels, per watt at the antenna.
+
+    Attributes
+    ----------
+    power : (V,) float64
+        At a unit-gain probe: straight, through walls, and bent round an edge.
+    delay_ns, delay_square_ns2 : (V,) float64
+        Power times excess delay over the straight way, and times its square.
+    arrival : (V, 3) float64
+        Power times the unit vector to where it comes from.
+    own : (V,) float64
+        At the receiving antenna; zeros without one.
+    """
+
+    power: FloatArray
+    delay_ns: FloatArray
+    delay_square_ns2: FloatArray
+    arrival: FloatArray
+    own: FloatArray
+
+
+class Moments:
+    """Means per voxel and the (co)variances of those means, from sums over B batches.
+
+    Parameters
+    ----------
+    layout : Layout
+    sums : (V, layout.sums) float64
+    batches : int
+    scale : float
+        From metres of weighted track to watts.
+    """
+
+    def __init__(self, layout: Layout, sums: FloatArray, *, batches: int, scale: float) -> None:
+        self._layout, self._sums, self._batches, self._scale = layout, sums, batches, scale
+
+    def mean(self, column: int) -> FloatArray:
+        """Mean of a column, (V,)."""
+        return self._scale * self._sums[:, column] / max(self._batches, 1)
+
+    def covariance(self, one: int, other: int) -> FloatArray:
+        """Covariance of the means of two columns (V,); products are kept of the first three, and all squares."""
+        if self._batches < 2:
+            return np.zeros(len(self._sums))
+        columns = self._layout.columns
+        pair = (min(one, other), max(one, other))
+        product = columns + one if one == other else 2 * columns + {(0, 1): 0, (0, 2): 1, (1, 2): 2}[pair]
+        total = self._sums[:, product] - self._sums[:, one] * self._sums[:, other] / self._batches
+        if one == other:
+            total = np.maximum(total, 0.0)
+        return self._scale**2 * total / (self._batches * (self._batches - 1))
+
+    def error(self, column: int) -> FloatArray:
+        """Standard error of the mean of a column (V,); NaN where no ray came by, 0 without rays."""
+        if self._batches == 0:
+            return np.zeros(len(self._sums))
+        return np.where(self._sums[:, 0] > 0.0, np.sqrt(self.covariance(column, column)), np.nan)
+
+
+def delay_spread(moments: Moments, uncollided: Uncollided, watts: float) -> tuple[FloatArray, FloatArray]:
+    """Power-weighted rms delay spread (V,) in ns and its standard error, to first order; NaN where nothing arrives.
+
+    With P, D, S the sums of power, power × delay and power × delay², the variance is S/P − (D/P)² and its gradient
+    (2D²/P³ − S/P², −2D/P², 1/P). Source: propagation of errors, as in JCGM 100:2008, 5.2.
+    """
+    power = watts * uncollided.power + moments.mean(0)
+    delay = watts * uncollided.delay_ns + moments.mean(1)
+    square = watts * uncollided.delay_square_ns2 + moments.mean(2)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        spread = np.sqrt(np.maximum(square / power - (delay / power) ** 2, 0.0))
+        gradient = (2.0 * delay**2 / power**3 - square / power**2, -2.0 * delay / power**2, 1.0 / power)
+        variance = sum(gradient[i] * gradient[j] * moments.covariance(i, j) for i in range(BASE) for j in range(BASE))
+        error = np.sqrt(np.maximum(variance, 0.0)) / (2.0 * spread)
+    empty = ~(power > 0.0)
+    return np.where(empty, np.nan, spread), np.where(empty | ~np.isfinite(error), np.nan, error)
+
+
+def arrival(moments: Moments, uncollided: Uncollided, watts: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Main direction of arrival (V, 3), its concentration (V,) and its standard error in degrees (V,).
+
+    The direction is that of the power-weighted mean of the unit vectors to where the waves come from; its length is
+    the concentration, 1 where all comes from one side and 0 where it comes from everywhere.
+    """
+    power = watts * uncollided.power + moments.mean(0)
+    vector = watts * uncollided.arrival + np.stack([moments.mean(BASE + a) for a in range(3)], axis=1)
+    length = np.linalg.norm(vector, axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        way = vector / length[:, None]
+        variance = np.stack([moments.covariance(BASE + a, BASE + a) for a in range(3)], axis=1)
+        across = np.einsum("va,va->v", variance, 1.0 - way**2)
+        error = np.degrees(np.sqrt(across) / length)
+        return way, length / power, error
+
+
+def precise_share(moments: Moments, direct_w: FloatArray, *, error_db: float, within: BoolArray) -> float:
+    """Share of the voxels ``within`` (V,) whose standard error is at most ``error_db``.
+
+    Voxels where nothing arrives do not count: they may lie in solids. One that only the uncollided field reaches is
+    known exactly as far as anybody can tell.
+    """
+    power = direct_w + moments.mean(0)
+    error = np.nan_to_num(moments.error(0), nan=0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        known = 10.0 / np.log(10.0) * error / power <= error_db
+    counted = within & (power > 0.0)
+    return float(known[counted].mean()) if counted.any() else 0.0

@@ -341,11 +341,9 @@ def test_links_and_volume_agree_on_one_rough_wall():
     scene = scene_of(pieces)
     facets, grid = find_facets(scene), make_grid(scene, 1.0)
     tx, rx = ends((2.3, 1.7, 1.4), (1, 1, 1))
-    answer = trace_volume(
-        scene, facets, surfaces, tx, grid=grid, max_reflections=1, rays=1_000_000, seed=4, jobs=Jobs(), by_order=True
-    )
-    assert abs(answer.ledger.imbalance) < 1e-9
     setting = prepare(scene, facets, surfaces, opaque=opaque_parts(surfaces, np.array([FREQUENCY])))
+    answer = trace_volume(setting, tx, grid=grid, max_reflections=1, rays=1_000_000, seed=4, jobs=Jobs(), by_order=True)
+    assert abs(answer.ledger.imbalance) < 1e-9
     away = np.flatnonzero((grid.centres_m(np.arange(grid.count)) + grid.origin_m)[:, 0] > 1.0)
     numbers = np.random.default_rng(5).choice(away, 6, replace=False)
     steps = np.stack(np.meshgrid(*[(-1, 0, 1)] * 3, indexing="ij"), axis=-1).reshape(-1, 3) / 3.0
@@ -378,10 +376,10 @@ def test_rough_rooms_lose_no_power():
     pieces, surfaces = furnished()
     scene = scene_of(pieces)
     tx, _ = ends((0.7, 1.2, 3.1), (1, 1, 1))
-    answer = trace_volume(
-        scene, find_facets(scene), surfaces, tx, grid=make_grid(scene, 1.0), max_reflections=4, rays=6_400, seed=1,
-        jobs=Jobs(),
+    setting = prepare(
+        scene, find_facets(scene), surfaces, opaque=opaque_parts(surfaces, np.array([FREQUENCY]))
     )  # fmt: skip
+    answer = trace_volume(setting, tx, grid=make_grid(scene, 1.0), max_reflections=4, rays=6_400, seed=1, jobs=Jobs())
     assert abs(answer.ledger.imbalance) < 1e-9
 
 

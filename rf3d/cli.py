@@ -109,6 +109,13 @@ def main() -> None:
 
 
 PLAN_ARGUMENT = click.argument("plan", type=click.Path(path_type=Path))
+GLB_OPTION = click.option(
+    "--glb",
+    "glb_path",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE.glb",
+    help="Write what was found as shapes in space, for modelling programs.",
+)
 
 
 @command
@@ -170,10 +177,14 @@ def check(run: Run, plan: Path) -> None:
 @click.option("--explain", is_flag=True, help="Tell every path of the chosen links: what it meets, what that costs.")
 @click.option("--from", "sender", metavar="NAME", help="With --explain: this transmitter alone.")
 @click.option("--to", "listener", metavar="NAME", help="With --explain: this receiver alone.")
-def links(run: Run, plan: Path, explain: bool, sender: str | None, listener: str | None) -> None:
+@GLB_OPTION
+def links(
+    run: Run, plan: Path, explain: bool, sender: str | None, listener: str | None, glb_path: Path | None
+) -> None:
     """Judge every link of PLAN: power, margin, fading, echoes, and which surfaces throw them."""
     if (sender or listener) and not explain:
         raise InputError("--from or --to without --explain", "they choose links to be explained", "add --explain")
+    _check_glb(run, glb_path)
     solution = _solved(run, plan)
     run.add_findings(solution.findings)
     print_links(run, solution)
@@ -181,6 +192,12 @@ def links(run: Run, plan: Path, explain: bool, sender: str | None, listener: str
         for link in _chosen_links(solution, sender, listener):
             explain_link(run, solution, link)
     run.show_findings(leave_out=("holds",))
+    if glb_path is not None:
+        from rf3d.views.glb import write_glb
+        from rf3d.views.shapes import link_shapes, links_summary
+
+        write_glb(glb_path, link_shapes(solution), extras=links_summary(solution), option="--glb")
+        run.text(f"wrote {glb_path}")
     run.text(PREDICTION)
     run.write_json(solution_as_json(solution))
 
@@ -189,10 +206,15 @@ def links(run: Run, plan: Path, explain: bool, sender: str | None, listener: str
 @PLAN_ARGUMENT
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.vti", help="VTK image to write.")
 @click.option("--transmitter", metavar="NAME", help="This transmitter alone; all of them otherwise.")
-def volume(run: Run, plan: Path, out: Path | None, transmitter: str | None) -> None:
+@GLB_OPTION
+@click.option("--height", "height_m", type=float, metavar="METRES", help="With --glb: height of the slice; else 1.5 m.")
+def volume(
+    run: Run, plan: Path, out: Path | None, transmitter: str | None, glb_path: Path | None, height_m: float | None
+) -> None:
     """Received power in every voxel of the venue, for each transmitter of PLAN."""
     from rf3d.plan import load_plan, load_scene
 
+    _check_glb(run, glb_path)
     if out is not None:
         run.check_target(out, "--out")
         if out.suffix != ".vti":
@@ -201,6 +223,7 @@ def volume(run: Run, plan: Path, out: Path | None, transmitter: str | None) -> N
 
     loaded = load_plan(plan)
     setting = ready(loaded, load_scene(loaded))
+    height = _slice_height_m(setting, height_m)
     volumes = _volumes(run, loaded, setting, transmitter=transmitter)
     print_volumes(run, volumes)
     if out is not None:
@@ -208,6 +231,13 @@ def volume(run: Run, plan: Path, out: Path | None, transmitter: str | None) -> N
 
         write_vti(out, volumes)
         run.text(f"wrote {out}")
+    if glb_path is not None:
+        from rf3d.views.glb import write_glb
+        from rf3d.views.shapes import power_shapes
+
+        nodes = power_shapes(loaded, setting, volumes, height_m=height)
+        write_glb(glb_path, nodes, extras={"plan": loaded.title}, option="--glb")
+        run.text(f"wrote {glb_path}")
     run.text(PREDICTION)
     run.write_json(
         {
@@ -217,6 +247,45 @@ def volume(run: Run, plan: Path, out: Path | None, transmitter: str | None) -> N
             "volumes": [volume_as_json(v) for v in volumes],
         }
     )
+
+
+@command
+def vocabulary(run: Run) -> None:
+    """List the materials of the catalogue, and every table and key that a plan file may hold."""
+    from rf3d.exchange import print_vocabulary
+    from rf3d.exchange import vocabulary as words
+
+    print_vocabulary(run)
+    run.write_json(words())
+
+
+@command
+@PLAN_ARGUMENT
+@click.option(
+    "--mesh",
+    "mesh_path",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE.glb",
+    help="Write the venue as plain GLB: metres, world coordinates, a node an object.",
+)
+def unpack(run: Run, plan: Path, mesh_path: Path | None) -> None:
+    """Give PLAN to a program that reads neither TOML nor every mesh: its tables with --json, its venue with --mesh."""
+    from rf3d.exchange import unpacked, write_venue
+    from rf3d.plan import load_plan, load_scene
+
+    loaded = load_plan(plan)
+    if mesh_path is not None:
+        run.check_target(mesh_path, "--mesh")
+        if mesh_path.suffix != ".glb" or mesh_path.resolve() == loaded.mesh_path.resolve():
+            raise InputError(
+                f'--mesh names "{mesh_path}"', "it must be another file, ending in .glb", "name another file"
+            )
+    scene = load_scene(loaded)
+    run.text(f"{loaded.title}: {counted(len(scene.parts), 'surface')}, {counted(len(scene.triangles), 'triangle')}")
+    if mesh_path is not None:
+        write_venue(mesh_path, scene, option="--mesh")
+        run.text(f"wrote {mesh_path}")
+    run.write_json(unpacked(loaded, scene))
 
 
 @command
@@ -322,13 +391,7 @@ def _pictures(
     """Draw the four pictures of a solved plan into a folder, and with_volume keep the volume beside them."""
     link = _chosen_link(solution, sender, listener)
     plan, setting = solution.plan, solution.setting
-    low, high = (float(z) for z in setting.scene.to_world(setting.scene.bounds_m)[:, 2])
-    if height_m is not None and not low < height_m < high:
-        raise InputError(
-            f"--height is {height_m:g} m", f"the venue reaches from {low:.2f} to {high:.2f} m", "choose one between"
-        )
-    height = 0.5 * (low + high) if not low < SLICE_HEIGHT_M < high else SLICE_HEIGHT_M
-    height = height if height_m is None else height_m
+    height = _slice_height_m(setting, height_m)
     _make_folder(folder)
     volumes = _volumes(run, plan, setting)
     print_volumes(run, volumes)
@@ -348,6 +411,26 @@ def _pictures(
         write_vti(folder / "volume.vti", volumes)
     for path in made:
         run.text(f"wrote {path}")
+
+
+def _slice_height_m(setting: Setting, asked_m: float | None) -> float:
+    """World height of the slice: the one asked for, else 1.5 m, or the middle of a venue that does not hold it."""
+    low, high = (float(z) for z in setting.scene.to_world(setting.scene.bounds_m)[:, 2])
+    if asked_m is not None and not low < asked_m < high:
+        raise InputError(
+            f"--height is {asked_m:g} m", f"the venue reaches from {low:.2f} to {high:.2f} m", "choose one between"
+        )
+    if asked_m is not None:
+        return asked_m
+    return SLICE_HEIGHT_M if low < SLICE_HEIGHT_M < high else 0.5 * (low + high)
+
+
+def _check_glb(run: Run, path: Path | None) -> None:
+    """Refuse, before any work, a file for --glb that has another ending or cannot be written."""
+    if path is not None:
+        run.check_target(path, "--glb")
+        if path.suffix != ".glb":
+            raise InputError(f'--glb names "{path}"', "shapes are written as .glb", "give the file that ending")
 
 
 def _chosen_link(solution: Solution, sender: str | None, listener: str | None) -> Link | None:

@@ -163,6 +163,17 @@ _ROWS: dict[str, type[_Table]] = {
 }  # fmt: skip
 
 
+def table_keys() -> dict[str, dict[str, dict[str, Any]]]:
+    """Every key of every table by the table's name: what it may hold, in words, and whether it must stand."""
+    return {
+        table: {
+            (field.alias or name): {"text": field.description or "", "needed": field.is_required()}
+            for name, field in row.model_fields.items()
+        }
+        for table, row in _ROWS.items()
+    }
+
+
 @dataclass(frozen=True)
 class Place:
     """A table of a plan file, for messages: which it is and where it stands.

@@ -175,7 +175,8 @@ class Run:
         """Report how it ended and close the events."""
         self._end_line()
         if error is not None:
-            self.emit("error", message=str(error) or type(error).__name__, exit_code=exit_code)
+            parts = {key: getattr(error, key) for key in ("given", "allowed", "cure") if hasattr(error, key)}
+            self.emit("error", message=str(error) or type(error).__name__, exit_code=exit_code, **parts)
         else:
             self.emit("done", exit_code=exit_code)
         if self._events is not None:

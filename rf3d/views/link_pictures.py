@@ -48,10 +48,10 @@ VERDICT_MARKS = {
 }
 UNHEARD = ("ring", "#59636d")
 """A receiver that shares its radio with no transmitter."""
-_PATH_COLOURS = ("#12355b", "#1f77b4", "#8e5aa8", "#8a8f98", "#b3541e")
-_KINDS = ("direct", "one reflection", "two reflections", "three or more", "round an edge")
+PATH_COLOURS = ("#12355b", "#1f77b4", "#8e5aa8", "#8a8f98", "#b3541e")
+KINDS = ("direct", "one reflection", "two reflections", "three or more", "round an edge")
 _EDGE = 4
-_TINT = "#e69f00"
+TINT = "#e69f00"
 _BOUNCE = "#7a4b00"
 _SHARE_WIDTH = 97.0
 MOST_ROWS = 20
@@ -85,13 +85,13 @@ def draw_paths(solution: Solution, link: Link, *, path: Path, most: int = 8) -> 
     model = make_model(setting, camera, interest_m=points, leave_out=blamed)
     with open_page(f"{link.transmitter} to {link.receiver}", link_subtitle(link), plan_title=plan.title) as page:
         draw_model(page, model, opacity=0.2)
-        page.mesh(part_mesh(setting, blamed & ~model.hidden), colour=_TINT, opacity=0.38)
-        page.mesh(part_mesh(setting, blamed & model.hidden), colour=_TINT, opacity=0.12)
+        page.mesh(part_mesh(setting, blamed & ~model.hidden), colour=TINT, opacity=0.38)
+        page.mesh(part_mesh(setting, blamed & model.hidden), colour=TINT, opacity=0.12)
         for p in reversed(range(len(lines))):
             kind = path_kind(link, p)
             pixel = 1.0 / camera.pixels_per_metre
             pieces = dashes(lines[p], [length * pixel for length in kind_pattern(kind)])
-            page.mesh(tubes(pieces, 0.5 * path_width(share[p]) * pixel), colour=_PATH_COLOURS[kind])
+            page.mesh(tubes(pieces, 0.5 * path_width(share[p]) * pixel), colour=PATH_COLOURS[kind])
         bounces = _interactions(link, len(lines), reflections=True)
         if len(bounces):
             spheres = pyvista.PolyData(bounces).glyph(
@@ -116,7 +116,7 @@ def draw_paths(solution: Solution, link: Link, *, path: Path, most: int = 8) -> 
 
 
 def path_kind(link: Link, p: int) -> int:
-    """Index into ``_KINDS``: the number of reflections up to three, or four for a path that bends at an edge."""
+    """Index into ``KINDS``: the number of reflections up to three, or four for a path that bends at an edge."""
     rows = slice(link.paths.start[p], link.paths.start[p + 1])
     if (link.paths.kind[rows] == DIFFRACTION).any():
         return _EDGE
@@ -215,10 +215,10 @@ def _path_panel(page: Page, setting: Setting, link: Link, *, share: FloatArray, 
 def _path_signs(page: Page, kinds: set[int]) -> float:
     """What dashes, widths, marks and the tint mean; gives the y of the last row."""
     y = heading(page, 880, "Signs")
-    for kind, words in enumerate(_KINDS):
+    for kind, words in enumerate(KINDS):
         if kind in kinds:
             for piece in dashes(np.array([[PANEL_X, y + 6.0], [PANEL_X + 92, y + 6.0]]), kind_pattern(kind)):
-                page.line(piece, colour=_PATH_COLOURS[kind], width=6)
+                page.line(piece, colour=PATH_COLOURS[kind], width=6)
             page.text(PANEL_X + 108, y, words, size=16)
             y -= 25
     for part, x in ((1.0, 0.0), (0.3, 120.0), (0.05, 230.0)):
@@ -227,7 +227,7 @@ def _path_signs(page: Page, kinds: set[int]) -> float:
         page.text(PANEL_X + x + 48, y, f"{100 * part:.0f} %" + (" of power" if x > 200 else ""), size=16)
     y = legend_row(page, y - 27, "circle", "where a path bounces or bends", colour=_BOUNCE, size=6.0)
     y = legend_row(page, y, "ring", "where a path passes a wall", colour=INK, size=5.0)
-    page.polygon(rectangle((PANEL_X, y - 4, PANEL_X + 28, y + 16)), colour=_TINT, opacity=0.6)
+    page.polygon(rectangle((PANEL_X, y - 4, PANEL_X + 28, y + 16)), colour=TINT, opacity=0.6)
     page.text(PANEL_X + 36, y, "surfaces that throw most of the echoes", size=16)
     return y
 

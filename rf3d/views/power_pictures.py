@@ -70,7 +70,7 @@ def draw_volume(
         )
     camera = three_quarter_view(venue_outline(setting), plan.house_azimuth_rad, area=AREA)
     model = make_model(setting, camera, interest_m=radio_positions(plan, setting))
-    colours = _ramp(len(levels))
+    colours = ramp(len(levels))
     source = next(t for t in plan.transmitters if t.name == volume.transmitter)
     with open_page(
         f"Received power in space: {volume.transmitter}",
@@ -153,7 +153,7 @@ def draw_slice(
     z = height_m - float(setting.scene.origin_m[2])
     camera = plan_view(setting.scene.bounds_m, plan.house_azimuth_rad, area=(50.0, 100.0, 1120.0, 895.0))
     bands = colour_bands(power) if np.isfinite(power).any() else np.array([-100.0, 0.0])
-    colours = _ramp(len(bands) - 1)
+    colours = ramp(len(bands) - 1)
     names = [v.transmitter for v in chosen]
     senders = [t for t in plan.transmitters if t.name in names]
     radio = senders[0].radio
@@ -282,10 +282,16 @@ def volumes_of_one_radio(plan: Plan, volumes: Sequence[TransmitterVolume]) -> li
     radio = {t.name: t.radio.name for t in plan.transmitters}
     listening = Counter(r.radio.name for r in plan.receivers)
     most = max((radio[v.transmitter] for v in volumes), key=lambda name: listening[name])
-    return [v for v in volumes if radio[v.transmitter] == most]
+    return volumes_of_radio(plan, volumes, most)
 
 
-def _ramp(count: int) -> FloatArray:
+def volumes_of_radio(plan: Plan, volumes: Sequence[TransmitterVolume], radio: str) -> list[TransmitterVolume]:
+    """The volumes of the transmitters that use a radio."""
+    senders = {t.name for t in plan.transmitters if t.radio.name == radio}
+    return [v for v in volumes if v.transmitter in senders]
+
+
+def ramp(count: int) -> FloatArray:
     """Colours (count, 3), weak to strong, between 0 and 1: perceptually even, safe for colour-blind readers."""
     table = pyvista.LookupTable(cmap="viridis", n_values=256).values[:, :3] / 255.0
     return table[np.round(np.linspace(0, 255, max(count, 1))).astype(int)]

@@ -178,9 +178,7 @@ def check(run: Run, plan: Path) -> None:
 @click.option("--from", "sender", metavar="NAME", help="With --explain: this transmitter alone.")
 @click.option("--to", "listener", metavar="NAME", help="With --explain: this receiver alone.")
 @GLB_OPTION
-def links(
-    run: Run, plan: Path, explain: bool, sender: str | None, listener: str | None, glb_path: Path | None
-) -> None:
+def links(run: Run, plan: Path, explain: bool, sender: str | None, listener: str | None, glb_path: Path | None) -> None:
     """Judge every link of PLAN: power, margin, fading, echoes, and which surfaces throw them."""
     if (sender or listener) and not explain:
         raise InputError("--from or --to without --explain", "they choose links to be explained", "add --explain")

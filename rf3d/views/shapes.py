@@ -121,9 +121,7 @@ def _facets(setting: Setting, link: Link, culprit: Culprit) -> np.ndarray:
     return np.unique(paths.facet[strongest | (mine & (paths.path_of_interaction < MOST_PATHS))])
 
 
-def power_shapes(
-    plan: Plan, setting: Setting, volumes: Sequence[TransmitterVolume], *, height_m: float
-) -> list[Node]:
+def power_shapes(plan: Plan, setting: Setting, volumes: Sequence[TransmitterVolume], *, height_m: float) -> list[Node]:
     """Nodes of a slice at a world height and of skins of equal power.
 
     A slice for each transmitter, one of the strongest at each place for each radio with several, and skins for each

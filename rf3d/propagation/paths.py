@@ -16,18 +16,20 @@ from rf3d.jobs import Jobs, batch_generator, ordered
 from rf3d.propagation.assembly import Setting, assemble, prepare
 from rf3d.propagation.cache import PathCache, kept
 from rf3d.propagation.diffraction import edge_paths, heavy_parts, usable_edges
-from rf3d.propagation.kernels.images import specular_points
+from rf3d.propagation.kernels.images import lit_planes, specular_points
 from rf3d.propagation.kernels.search import step
 from rf3d.propagation.pathset import PathSet, join
 from rf3d.units import BoolArray, FloatArray, IntArray
 
 __all__ = ["Candidates", "PathSet", "Setting", "find_paths", "find_sequences", "prepare", "refine"]
 
-TREE_LIMIT = 1_000_000
-"""Sequences of planes up to which the whole tree of images is tried."""
+TREE_LIMIT = 40_000_000
+"""Sequences of planes up to which the whole tree of images is tried; most of them are ruled out by their beams."""
 RAY_BATCHES = 64
 _CHUNK = 50_000
 _ROOM = 8192
+_LOOKS = 1_000_000
+"""Beams and planes compared in one task."""
 _MOST_EVENTS = 24
 
 
@@ -47,8 +49,8 @@ def find_sequences(
 ) -> tuple[IntArray, IntArray]:
     """Candidate sequences of planes from one source (3,), local.
 
-    Order by order the whole tree while it is small, beyond that every sequence met by one of ``rays`` rays sent out
-    evenly in all directions, passing or bouncing at random.
+    Order by order the whole tree while it is small, less what no beam reaches (``lit_planes``); beyond that every
+    sequence met by one of ``rays`` rays sent out evenly in all directions, passing or bouncing at random.
 
     Returns
     -------
@@ -60,11 +62,20 @@ def find_sequences(
     depth = max(max_reflections, 1)
     complete = exhaustive_order(setting.facets.plane_count, max_reflections)
     parts: list[IntArray] = [np.full((1, depth), -1, dtype=np.int32)]
-    level = np.zeros((1, 0), dtype=np.int32)
-    planes = np.arange(setting.facets.plane_count, dtype=np.int32)
+    level = np.zeros((0, 0), dtype=np.int32)
+    rows = max(1, _LOOKS // setting.facets.plane_count)
+
+    def grow(short: IntArray) -> IntArray:
+        row, plane = np.nonzero(lit_planes(setting.planes, source_m, short))
+        return np.concatenate([short[row], plane[:, None].astype(np.int32)], axis=1)
+
     for order in range(1, complete + 1):
-        grown = np.concatenate([np.repeat(level, len(planes), axis=0), np.tile(planes, len(level))[:, None]], axis=1)
-        level = grown[grown[:, -1] != grown[:, -2]] if order > 1 else grown
+        if order == 1:
+            level = np.arange(setting.facets.plane_count, dtype=np.int32)[:, None]
+        else:
+            shorter = [level[i : i + rows] for i in range(0, len(level), rows)]
+            longer = ordered(grow, shorter, jobs=jobs)
+            level = np.concatenate([np.zeros((0, order), dtype=np.int32), *longer])
         parts.append(np.pad(level, ((0, 0), (0, depth - order)), constant_values=-1))
     found_by = np.zeros(sum(len(part) for part in parts), dtype=np.int32)
     if complete < max_reflections:

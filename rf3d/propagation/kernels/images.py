@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from rf3d.units import FloatArray, IntArray
+from rf3d.units import BoolArray, FloatArray, IntArray
 from rf3d.venue.facets import Facets
 from rf3d.venue.scene import Scene
 
@@ -181,20 +181,33 @@ def _walk_back(
 def _in_beam(planes: Planes, image: FloatArray, window: int, target: int) -> bool:
     """Whether light from an image (3,) through the rectangle of plane ``window`` may fall on that of ``target``.
 
-    Never False where it does. A rectangle is out of the beam when all its corners lie outside one of the beam's sides,
-    or before its window; and the window must have a corner on the image's side of the target.
+    Never False where it does. The window must have a corner on the image's side of the target.
     """
-    n, m = planes.normal[window], planes.normal[target]
-    from_window = n[0] * image[0] + n[1] * image[1] + n[2] * image[2] - planes.offset_m[window]
+    m = planes.normal[target]
     from_target = m[0] * image[0] + m[1] * image[1] + m[2] * image[2] - planes.offset_m[target]
-    behind, before = False, False
-    side = 1.0 if from_window > 0.0 else -1.0
     other = 1.0 if from_target > 0.0 else -1.0
+    before = False
     for j in range(4):
-        q, w = planes.window_m[target, j], planes.window_m[window, j]
-        behind |= side * (n[0] * q[0] + n[1] * q[1] + n[2] * q[2] - planes.offset_m[window]) < BEAM_SLACK_M
+        w = planes.window_m[window, j]
         before |= other * (m[0] * w[0] + m[1] * w[1] + m[2] * w[2] - planes.offset_m[target]) > -BEAM_SLACK_M
-    if not (behind and before):
+    return before and _beam_meets(planes, image, window, planes.window_m[target])
+
+
+@njit(nogil=True, cache=True)
+def _beam_meets(planes: Planes, image: FloatArray, window: int, corners: FloatArray) -> bool:
+    """Whether light from an image (3,) through the rectangle of plane ``window`` may meet the hull of corners (K, 3).
+
+    Never False where it does: the hull is out of the beam when all its corners lie outside one of the beam's sides, or
+    before its window.
+    """
+    n = planes.normal[window]
+    from_window = n[0] * image[0] + n[1] * image[1] + n[2] * image[2] - planes.offset_m[window]
+    side = 1.0 if from_window > 0.0 else -1.0
+    behind = False
+    for i in range(len(corners)):
+        q = corners[i]
+        behind |= side * (n[0] * q[0] + n[1] * q[1] + n[2] * q[2] - planes.offset_m[window]) < BEAM_SLACK_M
+    if not behind:
         return False
     for j in range(4):
         a, b, c = planes.window_m[window, j], planes.window_m[window, (j + 1) % 4], planes.window_m[window, (j + 2) % 4]
@@ -206,12 +219,31 @@ def _in_beam(planes: Planes, image: FloatArray, window: int, target: int) -> boo
         if inward < 0.0:
             sx, sy, sz = -sx, -sy, -sz
         outside = True
-        for i in range(4):
-            q = planes.window_m[target, i]
+        for i in range(len(corners)):
+            q = corners[i]
             outside &= sx * (q[0] - image[0]) + sy * (q[1] - image[1]) + sz * (q[2] - image[2]) < -slack
         if outside:
             return False
     return True
+
+
+@njit(nogil=True, cache=True)
+def lit_planes(planes: Planes, source: FloatArray, sequences: IntArray) -> BoolArray:
+    """Planes that light from a source (3,) may fall on after each of N sequences of reflections (N, D), (N, planes)."""
+    lit = np.zeros((len(sequences), len(planes.normal)), dtype=np.bool_)
+    image = np.empty(3)
+    for i in range(len(sequences)):
+        for c in range(3):
+            image[c] = source[c]
+        for k in range(sequences.shape[1]):
+            n = planes.normal[sequences[i, k]]
+            away = n[0] * image[0] + n[1] * image[1] + n[2] * image[2] - planes.offset_m[sequences[i, k]]
+            for c in range(3):
+                image[c] -= 2.0 * away * n[c]
+        last = sequences[i, sequences.shape[1] - 1]
+        for q in range(len(planes.normal)):
+            lit[i, q] = q != last and _in_beam(planes, image, last, q)
+    return lit
 
 
 @njit(nogil=True, cache=True)
@@ -256,8 +288,12 @@ def specular_points(
         for r in range(len(receivers)):
             dot = n[0] * receivers[r, 0] + n[1] * receivers[r, 1] + n[2] * receivers[r, 2]
             height[p, r] = dot - planes.offset_m[p]
+    # Corners of a box round all receivers.
+    around = np.empty((8, 3))
     for c in range(3):
         image[0, c] = source[c]
+        for j in range(8):
+            around[j, c] = receivers[:, c].max() if (j >> c) & 1 else receivers[:, c].min()
     found = 0
     mirrored = 0  # images up to here are those of the sequence before, all of its beams lit
     for i in range(first, len(sequences)):
@@ -279,7 +315,7 @@ def specular_points(
                 image[depth + 1, c] = image[depth, c] - 2.0 * away[depth] * n[c]
             depth += 1
         mirrored = depth
-        if not lit:
+        if not lit or (depth > 0 and not _beam_meets(planes, image[depth], sequences[i, depth - 1], around)):
             continue
         for r in range(len(receivers)):
             x, y, z = receivers[r, 0], receivers[r, 1], receivers[r, 2]

@@ -9,6 +9,10 @@ import numpy as np
 import pytest
 
 from rf3d.errors import InputError
+from rf3d.jobs import Jobs
+from rf3d.propagation.fields import fields
+from rf3d.propagation.kernels.interfaces import opaque_parts
+from rf3d.propagation.paths import find_paths, prepare
 from rf3d.radio.antennas import (
     PATTERNS,
     POLARISATIONS,
@@ -22,6 +26,8 @@ from rf3d.radio.antennas import (
 from rf3d.radio.figures import agreement, largest_dimension_m
 from rf3d.radio.radios import Radio, Receiver, Transmitter
 from rf3d.units import direction, to_db
+from rf3d.venue.facets import find_facets
+from tests.scenes import quad, scene_of, surface
 from tests.test_published import gain_dbi, half_power_width_deg, received_db, share_towards_stage
 
 _R = np.sqrt(0.5)
@@ -184,6 +190,83 @@ def test_polarisations_of_panels_face_to_face():
     assert received_db("vertical", "horizontal") < -200
     assert received_db("+45", "-45") == pytest.approx(0, abs=1e-9)
     assert received_db("+45", "+45") < -200
+
+
+def test_crossed_pair_in_quadrature_is_circular():
+    """A vertical panel, and the same rolled by 90° clockwise and a quarter period later, send RHCP ahead.
+
+    Apart from each other they take nothing from one another, ahead.
+    """
+    kind = {"pattern": "panel", "gain_dbi": 9.0, "beamwidth_deg": (60, 60)}
+    panel, k = make_antenna("p", **kind), sphere()[0]
+    k = k[k[:, 0] > -0.9]
+    boresight = [0.3, -0.5, 0.4]
+    axes, rolled = aim_axes(boresight), aim_axes(boresight, np.pi / 2)
+    upright, lying = world_response(panel, axes, k @ axes), world_response(panel, rolled, k @ axes)
+    assert np.abs((upright * np.conj(lying)).sum(axis=1)).max() < 1e-9
+    pair = (upright - 1j * lying) * _R
+    assert np.allclose(pair, world_response(make_antenna("c", **kind, polarisation="rhcp"), axes, k @ axes), atol=1e-9)
+
+
+@pytest.mark.parametrize("xpd_db", [6.0, 15.0, 25.0])
+@pytest.mark.parametrize("polarisation", ["vertical", "-45", "lhcp"])
+def test_cross_polar_share_over_the_whole_sphere(polarisation, xpd_db):
+    """Integrated over the sphere, the power in the orthogonal state is xpd_db below the rest; both add to η."""
+    kind = {"pattern": "panel", "gain_dbi": 9.0, "beamwidth_deg": (65, 50), "efficiency": 0.8}
+    orthogonal = {"vertical": "horizontal", "-45": "+45", "lhcp": "rhcp"}[polarisation]
+    k, weight = sphere()
+    field = response(make_antenna("a", **kind, polarisation=polarisation, xpd_db=xpd_db), k)
+    shares = []
+    for state in (polarisation, orthogonal):
+        unit = response(make_antenna("u", **kind, polarisation=state), k)
+        unit /= np.linalg.norm(unit, axis=1)[:, None]
+        shares.append(weight @ np.abs((np.conj(unit) * field).sum(axis=1)) ** 2)
+    assert 10 * np.log10(shares[0] / shares[1]) == pytest.approx(xpd_db, abs=1e-9)
+    assert sum(shares) == pytest.approx(0.8, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("sent", "taken_straight", "taken_from_the_wall"),
+    [("rhcp", "rhcp", "lhcp"), ("lhcp", "lhcp", "rhcp"), ("+45", "-45", "+45"), ("vertical", "vertical", "vertical")],
+)
+def test_a_metal_wall_turns_the_hand_of_a_circular_wave(sent, taken_straight, taken_from_the_wall):
+    """Panels side by side that look at a metal wall square on: the echo has the other hand, and a slant leans back.
+
+    An antenna takes the state it sends, seen in its own axes: straight across, +45 meets −45 face to face.
+    """
+    panels = {
+        state: make_antenna("p", pattern="panel", gain_dbi=9.0, beamwidth_deg=(60, 60), polarisation=state)
+        for state in POLARISATIONS
+    }
+    wall = [quad("wall", (10, -20, -20), (10, 20, -20), (10, 20, 20), (10, -20, 20))]
+    surfaces = (surface("wall", "metal", half_space=True),)
+    scene = scene_of(wall)
+    facets = find_facets(scene)
+    setting = prepare(scene, facets, surfaces, opaque=opaque_parts(surfaces, np.array([2.45e9])))
+    radio = Radio("probe", 2.45e9, 2.45e9, 1e6, 1e6, -90.0)
+    tx = Transmitter("tx", np.array([0.0, 0, 0]), panels[sent], UPRIGHT, 0.0, 0.0, radio)
+
+    def taken_db(state, position, axes, reflections):
+        rx = Receiver("rx", np.array(position), panels[state], axes, 0.0, radio)
+        paths, _ = find_paths(
+            setting, scene.to_local(tx.position_m[None]), scene.to_local(rx.position_m[None]),
+            linked=np.ones((1, 1), dtype=bool), max_reflections=1, rays=1000, seed=1, jobs=Jobs(),
+        )  # fmt: skip
+        answer = fields(
+            paths, facets, surfaces=surfaces, transmitters=(tx,), receivers=(rx,), frequencies_hz=np.array([2.45e9])
+        )
+        (one,) = np.flatnonzero(paths.reflections == reflections)
+        return float(to_db(np.abs(answer.amplitude[one, 0]) ** 2))
+
+    other = {"rhcp": "lhcp", "lhcp": "rhcp", "+45": "-45", "-45": "+45", "vertical": "horizontal"}
+    facing = aim_axes([-1.0, 0, 0])
+    beside, ahead = [0.0, 0.2, 0.0], [4.0, 0.0, 0.0]
+    straight = taken_db(taken_straight, ahead, facing, 0)
+    assert straight == pytest.approx(2 * 9.0 + 20 * np.log10(299_792_458 / 2.45e9 / (4 * np.pi * 4)), abs=0.05)
+    assert taken_db(other[taken_straight], ahead, facing, 0) < straight - 100
+    echo = taken_db(taken_from_the_wall, beside, UPRIGHT, 1)
+    assert echo == pytest.approx(2 * 9.0 + 20 * np.log10(299_792_458 / 2.45e9 / (4 * np.pi * 20)), abs=0.05)
+    assert taken_db(other[taken_from_the_wall], beside, UPRIGHT, 1) < echo - 30
 
 
 def test_two_omnis_want_to_be_parallel():

@@ -71,6 +71,29 @@ def test_ways_of_aiming(room_plan):
     np.testing.assert_allclose(axes[2], [1.0, 0.0, 0.0], atol=1e-15)
 
 
+@pytest.mark.parametrize(
+    "angles_deg",
+    [(0, 0, 0), (90, 0, 0), (-35, 20, 0), (200, -65, 30), (10, 0, -120), (0, 90, 0), (70, 90, 0), (70, -90, 0)],
+)
+def test_angles_turn_an_antenna_by_the_stated_conventions(room_plan, angles_deg):
+    """Azimuth about z counter-clockwise from above, elevation up, roll clockwise from behind, as three rotations.
+
+    Aimed straight up or down, the venue's +y is up, whatever the azimuth.
+    """
+    azimuth, elevation, roll = np.radians(angles_deg)
+    turns = "azimuth_deg = {}\nelevation_deg = {}\nroll_deg = {}".format(*angles_deg)
+    axes = load_plan(change(room_plan, "aim_at_m = [6.0, 3.0, 1.0]", turns)).transmitters[0].axes
+    if abs(angles_deg[1]) == 90:
+        np.testing.assert_allclose(axes[0], [0, 0, np.sign(elevation)], atol=1e-12)
+        np.testing.assert_allclose(axes[2], [0, 1, 0], atol=1e-12)
+        return
+    c, s = np.cos, np.sin
+    about_z = np.array([[c(azimuth), -s(azimuth), 0], [s(azimuth), c(azimuth), 0], [0, 0, 1]])
+    nose_up = np.array([[c(elevation), 0, -s(elevation)], [0, 1, 0], [s(elevation), 0, c(elevation)]])
+    about_x = np.array([[1, 0, 0], [0, c(roll), -s(roll)], [0, s(roll), c(roll)]])
+    np.testing.assert_allclose(axes, (about_z @ nose_up @ about_x).T, atol=1e-12)
+
+
 @pytest.mark.parametrize("name", TEXTBOOK_ANTENNAS)
 def test_textbook_antennas_need_no_table(room_plan, name):
     change(room_plan, 'antenna = "dipole"', f'antenna = "{name}"')

@@ -99,6 +99,7 @@ class Tracer:
         way = span / np.maximum(length, 1e-300)[:, None]
         blocked = np.zeros(count, dtype=bool)
         travelled = np.full(count, self.clearance_m)
+        grazed = np.zeros(count)
         active = np.flatnonzero(length > 2 * self.clearance_m)
         segments, triangles, distances = [], [], []
         for _ in range(MOST_CROSSINGS):
@@ -121,7 +122,9 @@ class Tracer:
             triangles.append(triangle[there])
             distances.append(exact[there])
             blocked[active[stopped]] = True
-            travelled[active] = reach + self.clearance_m
+            # A segment along a face meets it again at every step: it may stride ever farther.
+            grazed[active] += flat | ~there
+            travelled[active] = reach + self.clearance_m * (1.0 + grazed[active] ** 2)
             active = active[~stopped]
         blocked[active] = True
         segment = np.concatenate(segments) if segments else np.zeros(0, dtype=np.int64)

@@ -1,6 +1,6 @@
 """How fast rf3d is here: raw rays, the received-power volume, exact paths, and what threads bring.
 
-Usage: python scripts/bench.py [--plan PLAN] [--rays N] [--repeats N] [--json FILE]
+Usage: python -m scripts.bench [--plan PLAN] [--rays N] [--repeats N] [--json FILE]
 
 Rates are the best of several repeats, since other work on a machine only ever slows them down.
 """
@@ -15,15 +15,20 @@ import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from rf3d.assessment.run import ready
+from rf3d.assessment.run import EDGES_AT_HZ, ready, solve
 from rf3d.jobs import Jobs
-from rf3d.plan import load_plan, load_scene
+from rf3d.plan import Plan, load_plan, load_scene
+from rf3d.propagation.fields import fields
 from rf3d.propagation.grid import make_grid
 from rf3d.propagation.paths import Setting, find_paths
 from rf3d.propagation.volume import TransmitterVolume, trace_volume
+from rf3d.radio.antennas import make_antenna
+from rf3d.radio.radios import Radio, Receiver, Transmitter
+from scripts.referee_rooms import UprightRoom, l_shaped, referee_paths, referee_room, setting_of, star_shaped
 
 PLAN = Path(__file__).parents[1] / "meshes_demo" / "playhouse.toml"
 BATCH, ROUNDS = 16_384, 20
@@ -53,6 +58,68 @@ def raw_rays_per_s(setting: Setting, threads: int, repeats: int) -> float:
 
     with ThreadPoolExecutor(threads) as pool:
         return threads * ROUNDS * BATCH / seconds(lambda: list(pool.map(rounds, range(threads))), repeats)
+
+
+def against_referee(room: UprightRoom, *, order: int, repeats: int) -> dict[str, float]:
+    """Exact paths a second on one thread, fields included, and the referee's images a second in the same room.
+
+    Ours are timed with fields at one frequency, which is what the referee's one band of absorption comes to, and with
+    fields on 79 channels. The referee's time is that of its image-source model alone, without room responses. Empty
+    where it is not installed.
+    """
+    try:
+        peer_paths = len(referee_paths(looked_for(referee_room(room, order=order)))[0])
+    except ImportError:
+        return {}
+    peers = [referee_room(room, order=order) for _ in range(repeats)]
+    peer_s = seconds(lambda: looked_for(peers.pop()), repeats)
+    setting, radio = setting_of(room), Radio("probe", 2402e6, 2480e6, 1e6, 1e6, -90.0)
+    antenna, axes = make_antenna("probe", pattern="dipole"), np.eye(3)
+    tx = (Transmitter("tx", room.source_m, antenna, axes, 0.0, 0.0, radio),)
+    rx = tuple(Receiver(f"rx {i}", spot, antenna, axes, 0.0, radio) for i, spot in enumerate(room.receivers_m))
+
+    def own(frequencies_hz: np.ndarray) -> int:
+        answer, _ = find_paths(
+            setting, setting.scene.to_local(room.source_m[None]), setting.scene.to_local(room.receivers_m),
+            linked=np.ones((1, len(rx)), dtype=bool), max_reflections=order, rays=0, seed=1, jobs=Jobs(workers=1),
+        )  # fmt: skip
+        fields(
+            answer, setting.facets, surfaces=setting.surfaces, transmitters=tx, receivers=rx,
+            frequencies_hz=frequencies_hz,
+        )  # fmt: skip
+        return answer.count
+
+    if own(radio.channels_hz[:1]) != peer_paths:
+        raise AssertionError("the two do not find the same paths")
+    one, all_channels = (seconds(lambda f=f: own(f), repeats) for f in (radio.channels_hz[:1], radio.channels_hz))
+    return {
+        "paths_per_s": peer_paths / one, "paths_79_channels_per_s": peer_paths / all_channels,
+        "peer_paths_per_s": peer_paths / peer_s, "over_peer": peer_s / one,
+    }  # fmt: skip
+
+
+def looked_for(peer: Any) -> Any:
+    """The referee's room, its images found."""
+    peer.image_source_model()
+    return peer
+
+
+def grid_paths_s(plan: Plan, setting: Setting, repeats: int) -> tuple[float, int]:
+    """Seconds, and paths, for 20 receivers on a grid over the stage, 3 transmitters, order 4 and edges, all cores."""
+    x, y = np.meshgrid(np.linspace(-5.2, 5.2, 5), np.linspace(1.1, 8.3, 4))
+    spots = np.stack([x.ravel(), y.ravel(), np.full(x.size, 1.45)], axis=1)
+    sources = np.array([transmitter.position_m for transmitter in plan.transmitters[:3]])
+    found = []
+
+    def work() -> None:
+        answer, _ = find_paths(
+            setting, setting.scene.to_local(sources), setting.scene.to_local(spots),
+            linked=np.ones((len(sources), len(spots)), dtype=bool), max_reflections=4, rays=plan.study.rays,
+            seed=plan.study.seed, jobs=Jobs(), edges_at_hz=EDGES_AT_HZ,
+        )  # fmt: skip
+        found.append(answer.count)
+
+    return seconds(work, repeats), found[0]
 
 
 def main() -> None:
@@ -104,6 +171,17 @@ def main() -> None:
         "volume_median_std_error_db": float(np.nanmedian(few.std_error_db)),
         "paths": path_count, "paths_s": paths_one, "paths_per_s": path_count / paths_one,
     }  # fmt: skip
+    results["grid_paths_s"], results["grid_paths"] = grid_paths_s(plan, setting, options.repeats)
+    arena = load_plan(PLAN.with_name("arena.toml"))
+    arena_scene = load_scene(arena)
+    answers = []
+    results["arena_plan_s"] = seconds(lambda: answers.append(solve(arena, arena_scene, jobs=Jobs())), 1)
+    results["arena_least_completeness"] = min(link.completeness for link in answers[0].links)
+    for room_name, room, order in (
+        ("l_room", l_shaped(200, seed=3), 4), ("star_room", star_shaped(150, 20, seed=3), 2),
+    ):  # fmt: skip
+        own = against_referee(room, order=order, repeats=options.repeats)
+        results |= {f"{room_name}_{name}": value for name, value in own.items()}
     for name, value in results.items():
         print(f"{name:28} {value:,.4g}" if isinstance(value, float) else f"{name:28} {value}")
     if options.json is not None:

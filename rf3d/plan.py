@@ -18,9 +18,9 @@ from types import MappingProxyType
 import numpy as np
 
 from rf3d.errors import InputError
+from rf3d.plan_materials import check_openings, own_materials
 from rf3d.plan_tables import (
     AntennaRow,
-    MaterialRow,
     Place,
     PlanTables,
     RadioRow,
@@ -35,7 +35,7 @@ from rf3d.radio.antennas import PATTERNS, UPRIGHT, Antenna, aim_axes, file_anten
 from rf3d.radio.pattern_files import read_pattern
 from rf3d.radio.radios import GRID_SLACK, Radio, Receiver, Transmitter
 from rf3d.units import FloatArray, direction
-from rf3d.venue.materials import Layer, Material, catalogue
+from rf3d.venue.materials import Material
 from rf3d.venue.readers.meshes import read_mesh
 from rf3d.venue.scene import Scene
 from rf3d.venue.surfaces import Body, Surface, decide_bodies
@@ -44,7 +44,6 @@ TEXTBOOK_ANTENNAS = ("isotropic", "short_dipole", "dipole")
 """Patterns that need no number: usable as an antenna by name, without loss."""
 MOST_CHANNELS = 10_000
 SAME_PLACE_M = 1e-3
-_BASIS_WORDS = (("assumed", "A"), ("common practice", "CP"), ("from memory", "M"))
 _NEEDED: dict[str, tuple[str, ...]] = {
     "isotropic": (),
     "short_dipole": ("efficiency",),
@@ -114,8 +113,7 @@ def load_plan(path: str | Path) -> Plan:
     path = Path(path)
     tables, digest = read_tables(path)
     file, venue = path.name, tables.venue
-    materials = {name: _material(name, row) for name, row in tables.material.items()}
-    known = MappingProxyType({**catalogue(), **materials})
+    known = own_materials(file, tables.material)
     for index, row in enumerate(tables.surface):
         _check_surface(row, Place(file, "surface", index, row.object or row.mesh_material or ""), known)
     radios = {name: _radio(Place(file, "radio", None, name), row) for name, row in tables.radio.items()}
@@ -138,6 +136,7 @@ def load_plan(path: str | Path) -> Plan:
         receiver = Receiver(listener.name, position, antenna, axes, listener.cable_loss_db, radio)
         _check_apart(place, receiver, transmitters)
         receivers.append(receiver)
+    check_openings(file, known, tables.surface, {t.radio for t in transmitters} | {r.radio for r in receivers})
     return Plan(
         path=path,
         title=tables.title,
@@ -202,7 +201,7 @@ def assign_surfaces(plan: Plan, scene: Scene) -> tuple[tuple[Surface, ...], list
         row = plan.surfaces[index]
         material = plan.materials[row.material]
         place = Place(plan.path.name, "surface", index, row.object or row.mesh_material or "")
-        body, reason = _body(row, place, label, decision)
+        body, reason = _body(row, place, label, material, decision)
         if body == "sheet" and not row.half_space and row.thickness_m is None and material.thickness_m is None:
             lacking.setdefault(index, []).append(label)
         thickness = row.thickness_m if body == "sheet" else None
@@ -230,7 +229,9 @@ def listed(names: Sequence[str], most: int = 12) -> str:
     return ", ".join(f'"{name}"' for name in names[:most]) + (f" and {more} more" if more > 0 else "")
 
 
-def _body(row: SurfaceRow, place: Place, label: str, decision: tuple[Body, str]) -> tuple[Body, str]:
+def _body(
+    row: SurfaceRow, place: Place, label: str, material: Material, decision: tuple[Body, str]
+) -> tuple[Body, str]:
     body, reason = decision
     if row.body == "solid" and reason == "open surface":
         raise place.refuse(
@@ -240,6 +241,13 @@ def _body(row: SurfaceRow, place: Place, label: str, decision: tuple[Body, str])
         )
     if row.body != "auto":
         body, reason = row.body, "as the plan says"
+    if body == "solid" and (material.thin or material.open_fraction > 0.0):
+        kind = "a film or a grid" if material.thin else "a wall with openings"
+        raise place.refuse(
+            f'"{label}" is a solid ({reason}), but "{material.name}" is {kind}',
+            "that is a single layer of triangles",
+            'draw it so, or write body = "sheet" if each of its faces is one,',
+        )
     if body == "solid" and row.half_space:
         raise place.refuse(
             f'half_space is true on "{label}", which is a solid ({reason})',
@@ -248,6 +256,8 @@ def _body(row: SurfaceRow, place: Place, label: str, decision: tuple[Body, str])
         )
     if body == "solid" and row.thickness_m is not None:
         reason += "; thickness_m not used"
+    if body == "solid" and material.thickness_m is not None:
+        reason += f"; its layers, {1e3 * material.thickness_m:.4g} mm in all, count once from face to face"
     return body, reason
 
 
@@ -262,7 +272,8 @@ def _check_surface(row: SurfaceRow, place: Place, materials: Mapping[str, Materi
             nearest(row.material, materials),
             "correct material",
         )
-    own = materials[row.material].thickness_m
+    material = materials[row.material]
+    own = material.thickness_m
     if row.thickness_m is not None and row.half_space:
         raise place.refuse(
             f"{place.owner} has both thickness_m and half_space",
@@ -272,8 +283,14 @@ def _check_surface(row: SurfaceRow, place: Place, materials: Mapping[str, Materi
     if row.thickness_m is not None and own is not None:
         raise place.refuse(
             f'thickness_m of {place.owner} is {row.thickness_m:g}, but "{row.material}" states its own layers',
-            f"they are {own:g} m in all",
+            "a film or a grid has no thickness" if material.thin else f"they are {own:g} m in all",
             "delete thickness_m",
+        )
+    if row.half_space and (own is not None or material.open_fraction > 0.0):
+        raise place.refuse(
+            f'half_space is true on {place.owner}, but "{row.material}" is a whole wall: {material.build_up}',
+            "a half-space is one material without an end",
+            "delete half_space, or name the material of its front,",
         )
     if row.thickness_m is not None and row.body == "solid":
         raise place.refuse(
@@ -281,22 +298,6 @@ def _check_surface(row: SurfaceRow, place: Place, materials: Mapping[str, Materi
             "the geometry gives the thickness of a solid",
             "delete one of them",
         )
-
-
-def _material(name: str, row: MaterialRow) -> Material:
-    """A material of the plan's own: the same at every frequency, its basis read from the words of its source."""
-    words = row.source.lower()
-    basis = next((basis for start, basis in _BASIS_WORDS if words.startswith(start)), "P")
-    layer = Layer(a=row.permittivity, b=0.0, c=row.conductivity_s_m, d=0.0)
-    return Material(
-        name=name,
-        layers=(layer,),
-        scattering=row.scattering,
-        valid_hz=(0.0, math.inf),
-        basis=basis,
-        source=row.source,
-        title=f"{name}, the plan's own",
-    )
 
 
 def _radio(place: Place, row: RadioRow) -> Radio:

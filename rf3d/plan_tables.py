@@ -11,7 +11,7 @@ import hashlib
 import json
 import tomllib
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
@@ -63,11 +63,46 @@ class SurfaceRow(_Table):
     body: Literal["auto", "sheet", "solid"] = Field("auto", description='one of "auto", "sheet", "solid"')
 
 
-class MaterialRow(_Table):
-    """[material.NAME]: a material of the plan's own."""
+class GridRow(_Table):
+    """grid of a material or of a layer: a square wire mesh or grating."""
 
-    permittivity: float = Field(ge=1, le=1e5, description="the relative permittivity, 1 or more")
-    conductivity_s_m: float = Field(ge=0, le=1e9, description="the conductivity in siemens per metre, 0 or more")
+    pitch_m: float = Field(gt=0, le=10, description="from wire to wire in metres, positive")
+    wire_m: float = Field(gt=0, le=10, description="the width of the metal between two openings in metres, positive")
+    round: bool = Field(False, description="true for round wires wire_m thick, false for flat strips wire_m wide")
+
+
+class LayerRow(_Table):
+    """One of the layers of a material: a material, or numbers, with a thickness; or a film; or a grid."""
+
+    material: Name | None = Field(None, description="a catalogue name or the NAME of a [material.NAME] without layers")
+    permittivity: float | None = Field(None, ge=1, le=1e5, description="the relative permittivity, 1 or more")
+    conductivity_s_m: float | None = Field(
+        None, ge=0, le=1e9, description="the conductivity in siemens per metre, 0 or more"
+    )
+    thickness_m: float | None = Field(None, gt=0, le=10, description="positive, in metres")
+    sheet_resistance_ohm: float | None = Field(
+        None, ge=1e-3, le=1e6, description="the resistance of a thin film in ohms a square, from 0.001 to 1e6"
+    )
+    grid: GridRow | None = Field(None, description="a table such as { pitch_m = 0.05, wire_m = 0.003 }")
+
+
+class MaterialRow(_Table):
+    """[material.NAME]: a material of the plan's own: numbers, or layers, or a grid."""
+
+    permittivity: float | None = Field(None, ge=1, le=1e5, description="the relative permittivity, 1 or more")
+    conductivity_s_m: float | None = Field(
+        None, ge=0, le=1e9, description="the conductivity in siemens per metre, 0 or more"
+    )
+    layers: list[LayerRow] | None = Field(
+        None, min_length=1, max_length=50, description="a list of tables front to back, each { material, thickness_m }"
+    )
+    grid: GridRow | None = Field(None, description="a table such as { pitch_m = 0.05, wire_m = 0.003 }")
+    open_fraction: float | None = Field(
+        None, gt=0, lt=1, description="the share of the area that is openings, above 0 and below 1"
+    )
+    opening_m: float | None = Field(
+        None, gt=0, le=100, description="the smallest width of an opening in metres, positive"
+    )
     scattering: float = Field(ge=0, lt=1, description="the amplitude of the diffuse part, from 0 to below 1")
     source: str = Field(min_length=1, description='where the numbers come from, or "assumed"')
 
@@ -132,12 +167,19 @@ class ReceiverRow(_PlacedRow):
 
 
 class Study(_Table):
-    """[study]: how far and how finely to compute."""
+    """[study]: how far and how finely to compute.
+
+    Walls that take more than 120 dB leave nothing to hear: 36 dBm sent and −115 dBm heard lie 151 dB apart, of which
+    the first metre of air takes 31 dB at 900 MHz (common practice, no source).
+    """
 
     max_reflections: int = Field(ge=0, le=6, description="a whole number from 0 to 6")
     voxel_m: float = Field(gt=0, le=1000, description="the edge of a voxel in metres, positive")
     rays: int = Field(ge=64, le=10_000_000_000, description="a whole number of rays, 64 or more")
     seed: int = Field(ge=0, lt=2**63, description="a whole number, 0 or more")
+    most_wall_loss_db: float = Field(
+        120.0, ge=20, le=200, description="what the walls on a path may take altogether in dB, from 20 to 200"
+    )
 
 
 class PlanTables(_Table):
@@ -187,16 +229,21 @@ class Place:
         Of a row in a list of tables, from 0.
     name : str
         What the row calls itself; "" where it has no name.
+    inner : str
+        Which table within it; "" for the row itself.
     """
 
     file: str
     table: str = ""
     index: int | None = None
     name: str = ""
+    inner: str = ""
 
     @property
     def owner(self) -> str:
         """Whose key it is, in words."""
+        if self.inner:
+            return f"{self.inner} of {replace(self, inner='').owner}"
         if not self.table:
             return self.file
         if self.name:
@@ -279,7 +326,10 @@ def _in_words(error: ValidationError, content: dict[str, Any], file: str) -> Inp
     problem = min(error.errors(include_url=False), key=lambda problem: order.get(problem["type"], 1))
     place, loc = _locate(problem["loc"], content, file)
     key = str(loc[-1])
-    fields = {(f.alias or n): f for n, f in _ROWS.get(place.table, PlanTables).model_fields.items()}
+    row: type[_Table] = _ROWS.get(place.table, PlanTables)
+    if place.inner:
+        row = GridRow if place.inner.startswith("grid") else LayerRow
+    fields = {(f.alias or n): f for n, f in row.model_fields.items()}
     if problem["type"] == "extra_forbidden":
         what = "table or key" if not place.table else "key"
         return place.refuse(
@@ -312,11 +362,24 @@ def _locate(loc: tuple[int | str, ...], content: dict[str, Any], file: str) -> t
     if len(loc) == 2 or loc[2] == "[key]":
         return Place(file), loc[:1]
     if isinstance(loc[1], str):
-        return Place(file, table, None, loc[1]), loc[:3]
+        return _within(Place(file, table, None, loc[1]), loc)
     row = content[table][loc[1]]
     names = [row.get(key) for key in ("name", "object", "mesh_material")]
     name = next((n for n in names if isinstance(n, str) and n), "")
     return Place(file, table, loc[1], name), loc[:3]
+
+
+def _within(place: Place, loc: tuple[int | str, ...]) -> tuple[Place, tuple[int | str, ...]]:
+    """A key of a named table, or of a layer or grid inside it."""
+    inner: list[str] = []
+    step = 2
+    while step < len(loc) - 1 and loc[step] in ("layers", "grid"):
+        listed = loc[step] == "layers"
+        inner.insert(0, f"layer {int(loc[step + 1]) + 1}" if listed else "grid")
+        step += 2 if listed else 1
+    if step == len(loc):  # a layer that is no table
+        return place, loc[:3]
+    return replace(place, inner=" of ".join(inner)), loc[: step + 1]
 
 
 def _value(content: Any, loc: tuple[int | str, ...]) -> Any:

@@ -13,7 +13,8 @@ from tests.scenes import plain, surface
 NAMES = (
     "vacuum concrete brick plasterboard wood glass ceiling_board chipboard plywood marble floorboard metal"
     " very_dry_ground medium_dry_ground wet_ground low_e_glass drape_dry drape_wet metal_lath_plaster stage_deck"
-    " led_wall safety_curtain steel_deck block_wall audience"
+    " led_wall safety_curtain steel_deck block_wall audience air stud_wall insulated_metal_panel low_e_double_glass"
+    " wire_mesh metal_gauze steel_grating"
 )
 
 
@@ -33,7 +34,7 @@ def test_catalogue_is_whole():
         assert material.title
         assert 0 <= material.scattering < 1
         assert 0 < material.valid_hz[0] < material.valid_hz[1]
-        assert all(layer.thickness_m is None or layer.thickness_m > 0 for layer in material.layers)
+        assert all(layer.thickness_m is None or layer.thin or layer.thickness_m > 0 for layer in material.layers)
         assert len(material.layers) == 1 or material.thickness_m is not None
 
 

@@ -72,6 +72,7 @@ class Check:
                     "decision": surface.decision,
                     "basis": surface.material.basis,
                     "source": surface.material.source,
+                    "made_of": surface.material.build_up,
                 }
                 for surface in self.surfaces
             ],

@@ -14,7 +14,7 @@ import numpy as np
 
 from rf3d.jobs import batch_generator
 from rf3d.propagation.diffuse import NO_DIFFUSE, Diffuse
-from rf3d.propagation.fields import fields
+from rf3d.propagation.fields import fields, wall_losses_db
 from rf3d.propagation.kernels.crossings import DIFFRACTION, OBLIQUE_FACE, REFLECTION, TRANSMISSION
 from rf3d.propagation.paths import PathSet, Setting
 from rf3d.radio.radios import Receiver, Transmitter
@@ -179,6 +179,10 @@ def evaluate(
         wedges=setting.wedges,
     )
     order = np.argsort(-np.abs(answer.amplitude[:, -1]), kind="stable")
+    loss = wall_losses_db(
+        own, surfaces=setting.surfaces, frequency_hz=radio.centre_hz, incidence_cos=answer.incidence_cos
+    )
+    order = order[loss[order] <= setting.most_wall_loss_db]
     amplitude = answer.amplitude[order]
     rows = own.take(order)
     cosine = answer.incidence_cos[

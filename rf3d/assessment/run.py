@@ -75,7 +75,9 @@ def ready(plan: Plan, scene: Scene, *, cache: PathCache | None = None) -> Settin
         )
     centres = np.array(sorted({t.radio.centre_hz for t in plan.transmitters}))
     facets = kept(cache, ("facets", scene.digest), lambda: find_facets(scene))
-    return prepare(scene, facets, surfaces, opaque=opaque_parts(surfaces, centres), cache=cache)
+    limit = plan.study.most_wall_loss_db
+    opaque = opaque_parts(surfaces, centres, loss_db=limit)
+    return prepare(scene, facets, surfaces, opaque=opaque, most_wall_loss_db=limit, cache=cache)
 
 
 def _refuse_buried(plan: Plan, setting: Setting) -> None:

@@ -37,7 +37,8 @@ _INSET_M = 5e-3
 class Setting(NamedTuple):
     """A scene made ready for path finding; see ``prepare``.
 
-    ``digest`` stands for everything but ``surfaces``: settings that share it have the same paths.
+    ``digest`` stands for everything but ``surfaces`` and ``most_wall_loss_db``: settings that share it have the same
+    paths.
     """
 
     scene: Scene
@@ -50,10 +51,17 @@ class Setting(NamedTuple):
     edges: Edges
     wedges: Wedges
     digest: str
+    most_wall_loss_db: float
 
 
 def prepare(
-    scene: Scene, facets: Facets, surfaces: tuple[Surface, ...], *, opaque: BoolArray, cache: PathCache | None = None
+    scene: Scene,
+    facets: Facets,
+    surfaces: tuple[Surface, ...],
+    *,
+    opaque: BoolArray,
+    most_wall_loss_db: float = np.inf,
+    cache: PathCache | None = None,
 ) -> Setting:
     """Gather what path finding needs.
 
@@ -61,6 +69,8 @@ def prepare(
     ----------
     opaque : (parts,) bool
         Parts that let nothing through (``kernels.interfaces.opaque_parts``).
+    most_wall_loss_db : float
+        Links leave out paths whose walls take more than this altogether; the paths themselves are found.
     """
     bodies = make_bodies(scene, facets, surfaces)
     digest = hashlib.sha256(scene.digest.encode())
@@ -71,11 +81,12 @@ def prepare(
     def find() -> Setting:
         setting = Setting(
             scene, facets, surfaces, tracer_for(scene), make_planes(scene, facets), bodies, opaque, find_edges(facets),
-            no_wedges(), name,
+            no_wedges(), name, most_wall_loss_db,
         )  # fmt: skip
         return setting._replace(wedges=_wedges(setting))
 
-    return kept(cache, ("setting", name), find)._replace(surfaces=surfaces)
+    setting = kept(cache, ("setting", name), find)
+    return setting._replace(surfaces=surfaces, most_wall_loss_db=most_wall_loss_db)
 
 
 def _wedges(setting: Setting) -> Wedges:

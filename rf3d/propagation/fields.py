@@ -10,13 +10,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rf3d.propagation.kernels.interfaces import make_walls
+from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, TRANSMISSION
+from rf3d.propagation.kernels.interfaces import make_walls, passed_power
 from rf3d.propagation.kernels.transport import carry
 from rf3d.propagation.kernels.wedges import Wedges, no_wedges
 from rf3d.propagation.pathset import PathSet
 from rf3d.radio.antennas import world_response
 from rf3d.radio.radios import Receiver, Transmitter
-from rf3d.units import ComplexArray, FloatArray, read_only
+from rf3d.units import ComplexArray, FloatArray, read_only, to_db
 from rf3d.venue.facets import Facets
 from rf3d.venue.surfaces import Surface
 
@@ -105,6 +106,25 @@ def fields(
         accepted[mine] = world_response(receivers[same[0]].antenna, receivers[same[0]].axes, paths.arrival[mine])
     amplitude = np.einsum("pfi,pi->pf", arriving, accepted)
     return Fields(read_only(frequencies), read_only(arriving), read_only(amplitude), read_only(cosine))
+
+
+def wall_losses_db(
+    paths: PathSet, *, surfaces: tuple[Surface, ...], frequency_hz: float, incidence_cos: FloatArray
+) -> FloatArray:
+    """What the walls that each path passes take altogether, (P,) dB; the mean power of TE and TM at each wall.
+
+    Parameters
+    ----------
+    incidence_cos : (I,) float64
+        As in ``Fields``.
+    """
+    row = np.flatnonzero((paths.kind == TRANSMISSION) | (paths.kind == OBLIQUE_FACE))
+    walls = make_walls(surfaces, np.array([frequency_hz]))
+    passed = passed_power(
+        walls, 0, paths.part[row], incidence_cos[row], paths.depth_m[row], paths.kind[row] == OBLIQUE_FACE
+    )
+    loss = -to_db(np.maximum(passed, 1e-300))
+    return np.bincount(paths.path_of_interaction[row], loss, minlength=paths.count).astype(np.float64)
 
 
 def _arriving(

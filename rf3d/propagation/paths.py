@@ -19,6 +19,7 @@ from rf3d.propagation.diffraction import edge_paths, heavy_parts, usable_edges
 from rf3d.propagation.kernels.images import lit_planes, specular_points
 from rf3d.propagation.kernels.search import step
 from rf3d.propagation.pathset import PathSet, join
+from rf3d.propagation.tracer import MOST_CROSSINGS
 from rf3d.units import BoolArray, FloatArray, IntArray
 
 __all__ = ["Candidates", "PathSet", "Setting", "find_paths", "find_sequences", "prepare", "refine"]
@@ -30,7 +31,6 @@ _CHUNK = 50_000
 _ROOM = 8192
 _LOOKS = 1_000_000
 """Beams and planes compared in one task."""
-_MOST_EVENTS = 24
 
 
 def exhaustive_order(plane_count: int, max_reflections: int) -> int:
@@ -113,7 +113,7 @@ def _traced_sequences(
     depth = np.zeros(rays, dtype=np.int32)
     inside = np.full(rays, -1, dtype=np.int32)
     kept = []
-    for _ in range(_MOST_EVENTS):
+    for _ in range(MOST_CROSSINGS):
         triangle = setting.tracer.nearest(origin, way)
         going, bounced = step(
             setting.planes, setting.bodies, facets.triangle_facet, setting.opaque, triangle,

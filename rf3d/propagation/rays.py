@@ -19,7 +19,7 @@ from rf3d.propagation.launch import LaunchTable, launch
 from rf3d.propagation.paths import Setting
 from rf3d.propagation.tallies import Layout
 from rf3d.radio.antennas import Antenna, world_response
-from rf3d.units import BoolArray, FloatArray, IntArray
+from rf3d.units import FloatArray, IntArray
 
 MOST_EVENTS = 64
 """Surfaces a ray may meet; what it still carries then is booked as cut."""
@@ -101,9 +101,9 @@ def run_batch(
     triangle_facet = setting.facets.triangle_facet
     # An opaque wall of one layer is a half-space to every digit, and quicker.
     plain = setting.opaque & (np.diff(walls.layer_start) == 1)
-    plain_facet = np.append(plain[setting.bodies.part], [False, False])  # the last answer for PASSED_OVER and GONE
     thrown = np.zeros(int(setting.bodies.object.max(initial=-1)) + 1)
     no_gain = np.zeros(0)
+    walls = walls._replace(half_space=walls.half_space | plain)
     count, segments = rays, 0
     for event in range(MOST_EVENTS):
         segments += count
@@ -113,7 +113,7 @@ def run_batch(
             _own_gain(receiving, state, count) if layout.detail else no_gain,
             layout.listed(state.order[:count], state.culprit[:count]), tally, ledger,
         )  # fmt: skip
-        passages, behind = _solids_ahead(setting, state, count, plain_facet)
+        passages, behind = _solids_ahead(setting, state, count)
         count = branch(
             state, count, generator.random((count, 2)), setting.planes, setting.bodies, walls, setting.opaque,
             passages, behind, clearance, max_reflections, weak * 2.0 ** max(0, event - LATE_EVENTS), thrown, ledger,
@@ -143,10 +143,10 @@ def no_passages(count: int) -> Passages:
     )  # fmt: skip
 
 
-def _solids_ahead(setting: Setting, state: Rays, count: int, plain_facet: BoolArray) -> tuple[Passages, FloatArray]:
+def _solids_ahead(setting: Setting, state: Rays, count: int) -> tuple[Passages, FloatArray]:
     """Ways through the solids that rays stand at, and the thickness behind each bounce (count,), metres."""
     facet = state.facet[:count]
-    behind = np.where(plain_facet[facet], np.inf, np.nan)
+    behind = np.full(count, np.nan)
     rows, points, ways, inward = entries(state, count, setting.planes, setting.bodies, setting.opaque, behind)
     if len(rows) == 0:
         return no_passages(count), behind

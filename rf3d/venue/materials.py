@@ -2,15 +2,17 @@
 
 Rows come from the TOML files in ``catalogue/``, each with its source, its basis and the
 range the source states. A material is a bulk whose thickness the surface or the geometry
-gives, or a complete stack of layers, front to back.
+gives, or a complete stack of layers, front to back; a layer may be a film or a wire grid
+without thickness.
 """
 
 from __future__ import annotations
 
+import math
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from types import MappingProxyType
@@ -20,20 +22,65 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from rf3d.errors import InputError
-from rf3d.units import VACUUM_PERMITTIVITY_F_M, ComplexArray
+from rf3d.units import SPEED_OF_LIGHT_M_S, VACUUM_PERMITTIVITY_F_M, ComplexArray
 
 BASES = {"P": "published", "CP": "common practice, no source", "M": "from memory", "A": "assumed"}
 
 
 @dataclass(frozen=True)
+class Grid:
+    """A square metal grid whose wires touch where they cross.
+
+    Parameters
+    ----------
+    pitch_m : float
+        From the middle of one wire to the middle of the next.
+    wire_m : float
+        Width of the metal between two openings.
+    round : bool
+        Wires of circular section, ``wire_m`` thick, rather than flat strips ``wire_m`` wide. A thin round wire acts
+        like a strip twice as wide, so this costs a decibel or more.
+    """
+
+    pitch_m: float
+    wire_m: float
+    round: bool = False
+
+    @property
+    def inductance_m(self) -> float:
+        """Sheet reactance over k₀η₀, metres: X/η₀ = k₀ · this at normal incidence.
+
+        Strips of width w at pitch a: X/η₀ = (a/λ) ln(1/sin(πw/2a)). Round wires of diameter d:
+        (a/λ) ln(1/(1 − exp(−πd/a))). *Valid for* a < λ/2.
+
+        Source: Marcuvitz, Waveguide Handbook, 1951, inductive strips; Casey, IEEE Trans. EMC 30 (1988) 298 (both
+        from memory).
+        """
+        share = self.wire_m / self.pitch_m
+        gap = 1.0 - math.exp(-math.pi * share) if self.round else math.sin(0.5 * math.pi * share)
+        return self.pitch_m * math.log(1.0 / gap) / (2.0 * math.pi)
+
+    @property
+    def highest_hz(self) -> float:
+        """Frequency at which the pitch is half a wavelength."""
+        return SPEED_OF_LIGHT_M_S / (2.0 * self.pitch_m)
+
+
+@dataclass(frozen=True)
 class Layer:
-    """One layer: ε′ = a·f^b and σ = c·f^d in S/m, f in GHz.
+    """One layer: ε′ = a·f^b and σ = c·f^d in S/m, f in GHz; or a film or grid, whose thickness is 0.
 
     Parameters
     ----------
     a, b, c, d : float
+        Of vacuum where the layer is a film or a grid.
     thickness_m : float or None
         None where the surface or the geometry states it.
+    name : str
+        What a person calls it.
+    sheet_resistance_ohm : float or None
+        Of a film much thinner than its skin depth, ohms a square.
+    grid : Grid or None
 
     Source: ITU-R P.2040-3 (08/2023), Table 3 and the two equations before it.
     """
@@ -43,6 +90,42 @@ class Layer:
     c: float
     d: float
     thickness_m: float | None = None
+    name: str = ""
+    sheet_resistance_ohm: float | None = None
+    grid: Grid | None = None
+
+    @property
+    def thin(self) -> bool:
+        """Whether it is a film or a grid."""
+        return self.sheet_resistance_ohm is not None or self.grid is not None
+
+    @property
+    def words(self) -> str:
+        """The layer as a person says it."""
+        if self.sheet_resistance_ohm is not None:
+            return f"film of {self.sheet_resistance_ohm:g} ohm a square"
+        if self.grid is not None:
+            form = "round wires" if self.grid.round else "strips"
+            return f"grid of {1e3 * self.grid.wire_m:.4g} mm {form} every {1e3 * self.grid.pitch_m:.4g} mm"
+        size = "" if self.thickness_m is None else f"{1e3 * self.thickness_m:.4g} mm "
+        return size + (self.name or f"of permittivity {self.a:g}")
+
+
+def make_layer(
+    *,
+    material: Material | None = None,
+    permittivity: float = 1.0,
+    conductivity_s_m: float = 0.0,
+    thickness_m: float | None = None,
+    sheet_resistance_ohm: float | None = None,
+    grid: Grid | None = None,
+) -> Layer:
+    """A layer of a bulk material, of numbers, a resistive film or a grid; the first of the last four that is given."""
+    if sheet_resistance_ohm is not None or grid is not None:
+        return Layer(1.0, 0.0, 0.0, 0.0, 0.0, sheet_resistance_ohm=sheet_resistance_ohm, grid=grid)
+    if material is not None:
+        return replace(material.layers[0], thickness_m=thickness_m, name=material.name)
+    return Layer(permittivity, 0.0, conductivity_s_m, 0.0, thickness_m)
 
 
 @dataclass(frozen=True)
@@ -63,6 +146,10 @@ class Material:
     source : str
     title : str
         One line for a person.
+    open_fraction : float
+        Share of the area that is openings, each larger than a wavelength; 0 for a closed wall.
+    opening_m : float or None
+        Smallest width of such an opening.
     """
 
     name: str
@@ -72,6 +159,21 @@ class Material:
     basis: str
     source: str
     title: str
+    open_fraction: float = 0.0
+    opening_m: float | None = None
+
+    @property
+    def thin(self) -> bool:
+        """Whether it is nothing but films and grids."""
+        return all(layer.thin for layer in self.layers)
+
+    @property
+    def build_up(self) -> str:
+        """Its layers front to back and its openings, in words; "" for a plain bulk."""
+        words = [layer.words for layer in self.layers] if self.thickness_m is not None else []
+        if self.open_fraction > 0.0 and self.opening_m is not None:
+            words.append(f"{100 * self.open_fraction:g} % of it openings of {self.opening_m:g} m")
+        return ", ".join(words)
 
     @property
     def thickness_m(self) -> float | None:
@@ -118,12 +220,12 @@ def catalogue() -> Mapping[str, Material]:
                     "names must be unique",
                     f"rename it in {file.name}",
                 )
-            found[name] = _material(name, row)
+            found[name] = _material(name, row, found)
     return MappingProxyType(found)
 
 
-def _material(name: str, row: Mapping[str, Any]) -> Material:
-    layers = tuple(Layer(**layer) for layer in row.get("layers", [])) or (
+def _material(name: str, row: Mapping[str, Any], known: Mapping[str, Material]) -> Material:
+    layers = tuple(_layer(layer, known) for layer in row.get("layers", [])) or (
         Layer(float(row["a"]), float(row["b"]), float(row["c"]), float(row["d"])),
     )
     low, high = row["valid_ghz"]
@@ -131,6 +233,17 @@ def _material(name: str, row: Mapping[str, Any]) -> Material:
         name=name, layers=layers, scattering=float(row["scattering"]), valid_hz=(low * 1e9, high * 1e9),
         basis=row["basis"], source=row["source"], title=row["title"],
     )  # fmt: skip
+
+
+def _layer(row: Mapping[str, Any], known: Mapping[str, Material]) -> Layer:
+    if "a" in row:
+        return Layer(**row)
+    return make_layer(
+        material=known[row["material"]] if "material" in row else None,
+        thickness_m=row.get("thickness_m"),
+        sheet_resistance_ohm=row.get("sheet_resistance_ohm"),
+        grid=Grid(**row["grid"]) if "grid" in row else None,
+    )
 
 
 def suggest(name: str) -> str | None:
@@ -219,6 +332,8 @@ _PHRASES: tuple[tuple[tuple[str, ...], str], ...] = tuple(
         ("steel reinforced concrete", "concrete"), ("reinforced concrete", "concrete"),
         ("concrete block", "block_wall"), ("concrete blocks", "block_wall"), ("block wall", "block_wall"),
         ("breeze block", "block_wall"), ("cinder block", "block_wall"),
+        ("wire mesh", "wire_mesh"), ("welded mesh", "wire_mesh"), ("steel grating", "steel_grating"),
+        ("stud wall", "stud_wall"), ("insulated metal panel", "insulated_metal_panel"),
         ("metal lath plaster", "metal_lath_plaster"), ("metal lath", "metal_lath_plaster"),
         ("low e glass", "low_e_glass"), ("low e glazing", "low_e_glass"), ("low e", "low_e_glass"),
         ("safety curtain", "safety_curtain"), ("iron curtain", "safety_curtain"), ("fire curtain", "safety_curtain"),

@@ -12,8 +12,8 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from rf3d.units import SPEED_OF_LIGHT_M_S, BoolArray, ComplexArray, FloatArray, IntArray
-from rf3d.venue.materials import complex_permittivity
+from rf3d.units import SPEED_OF_LIGHT_M_S, VACUUM_IMPEDANCE_OHM, BoolArray, ComplexArray, FloatArray, IntArray
+from rf3d.venue.materials import Layer, complex_permittivity
 from rf3d.venue.surfaces import Surface
 
 FROM_GEOMETRY = np.nan
@@ -36,6 +36,10 @@ class Walls(NamedTuple):
     wavenumber : (F,) float64
     scattering : (parts,) float64
         S, amplitude of the diffuse part of what is reflected.
+    film : (F, L, 2) complex128
+        Of a film or grid: sheet impedance over η₀, and the factor of sin²θ by which TM sees less of it. NaN elsewhere.
+    open_fraction : (parts,) float64
+        Share of openings larger than a wavelength.
     """
 
     layer_start: IntArray
@@ -44,15 +48,20 @@ class Walls(NamedTuple):
     half_space: BoolArray
     wavenumber: FloatArray
     scattering: FloatArray
+    film: ComplexArray
+    open_fraction: FloatArray
 
 
 def make_walls(surfaces: tuple[Surface, ...], frequencies_hz: FloatArray) -> Walls:
     """Permittivities and thicknesses of all surfaces at frequencies (F,) in hertz."""
     frequencies = np.atleast_1d(np.asarray(frequencies_hz, dtype=np.float64))
-    start, permittivity, thickness = [0], [], []
+    wavenumber = 2 * np.pi * frequencies / SPEED_OF_LIGHT_M_S
+    start, permittivity, thickness, film = [0], [], [], []
     for surface in surfaces:
         layers = surface.material.layers
-        permittivity.append(complex_permittivity(layers, frequencies))
+        eps = complex_permittivity(layers, frequencies)
+        permittivity.append(eps)
+        film.append(_films(layers, eps, wavenumber))
         for layer in layers:
             own = layer.thickness_m if layer.thickness_m is not None else surface.thickness_m
             thickness.append(FROM_GEOMETRY if own is None else own)
@@ -62,9 +71,32 @@ def make_walls(surfaces: tuple[Surface, ...], frequencies_hz: FloatArray) -> Wal
         np.ascontiguousarray(np.concatenate(permittivity).T),
         np.array(thickness, dtype=np.float64),
         np.array([surface.half_space for surface in surfaces], dtype=np.bool_),
-        2 * np.pi * frequencies / SPEED_OF_LIGHT_M_S,
+        wavenumber,
         np.array([surface.material.scattering for surface in surfaces], dtype=np.float64),
+        np.ascontiguousarray(np.concatenate(film).transpose(1, 0, 2)),
+        np.array([surface.material.open_fraction for surface in surfaces], dtype=np.float64),
     )
+
+
+def _films(layers: tuple[Layer, ...], eps: ComplexArray, wavenumber: FloatArray) -> ComplexArray:
+    """Sheet impedances over η₀ and TM factors (L, F, 2) of films and grids; NaN for other layers.
+
+    A film is Rs/η₀ for both polarisations. A grid whose wires touch is jX/η₀ for TE and jX/η₀·(1 − sin²θ/2ε) for TM,
+    ε the mean permittivity on its two sides.
+
+    Source: Luukkonen et al., IEEE TAP 56 (2008) 1624, averaged boundary conditions after Kontorovich (from memory).
+    """
+    film = np.full((*eps.shape, 2), np.nan, dtype=np.complex128)
+    outside = np.ones((1, eps.shape[1]))
+    beside = np.concatenate([outside, eps, outside])
+    for index, layer in enumerate(layers):
+        if layer.sheet_resistance_ohm is not None:
+            film[index, :, 0] = layer.sheet_resistance_ohm / VACUUM_IMPEDANCE_OHM
+            film[index, :, 1] = 0.0
+        elif layer.grid is not None:
+            film[index, :, 0] = 1j * wavenumber * layer.grid.inductance_m
+            film[index, :, 1] = 1.0 / (beside[index] + beside[index + 2])
+    return film
 
 
 def opaque_parts(
@@ -76,11 +108,11 @@ def opaque_parts(
     wooden one is not.
     """
     walls = make_walls(surfaces, frequencies_hz)
-    opaque = walls.half_space.copy()
-    for part in range(len(surfaces)):
-        through = [abs(coefficients(walls, f, part, 1.0, solid_m)[2]) for f in range(len(walls.wavenumber))]
-        opaque[part] |= max(through) < 10.0 ** (-loss_db / 20.0)
-    return opaque
+    part = np.arange(len(surfaces), dtype=np.int32)
+    square, depth = np.ones(len(part)), np.full(len(part), solid_m)
+    oblique = np.zeros(len(part), dtype=np.bool_)
+    through = [passed_power(walls, f, part, square, depth, oblique) for f in range(len(walls.wavenumber))]
+    return walls.half_space | (np.max(through, axis=0) < 10.0 ** (-loss_db / 10.0))
 
 
 # The general complex square root, exponential and quotient guard against overflow, which does not happen here; without
@@ -129,13 +161,23 @@ def coefficients(
     cos_i : float
         Cosine of the angle of incidence, 0 to 1.
     depth_m : float
-        Thickness of layers whose thickness the geometry gives; inf for a half-space.
+        Thickness of a layer whose thickness the geometry gives; inf for a half-space. A stack that states its own
+        thickness keeps it.
+
+    A film of impedance z·η₀ is folded as a shunt in a vacuum gap without thickness: with the reflection Γ of what
+    lies behind, as seen by the tangential electric field, it passes 1/(1 + q(1 + Γ)), q = 1/(2z cosθ) for TE and
+    cosθ/(2z) for TM.
+
+    Openings larger than a wavelength pass the wave as it is: |T|² = o + (1 − o)|T|², |R|² = (1 − o)|R|², powers and
+    not fields, since what an opening bends aside still arrives behind the wall (Parseval); the phase is that of
+    the mean field.
 
     Source: ITU-R P.2040-3, slab and multilayer methods; Born & Wolf, Principles of Optics, 7th ed., 1.6 (from memory).
     """
     first = walls.layer_start[part]
     last = walls.layer_start[part + 1] - 1
-    if walls.half_space[part] or np.isinf(depth_m):
+    cos_i = max(cos_i, 1e-9)  # along the wall: vacuum layers would be 0/0
+    if walls.half_space[part] or (np.isinf(depth_m) and np.isnan(walls.thickness_m[first])):
         r_te, r_tm = half_space(walls.permittivity[f, first], cos_i)
         return r_te, r_tm, 0.0j, 0.0j
     k0 = walls.wavenumber[f]
@@ -152,6 +194,16 @@ def coefficients(
         if np.isnan(thickness):
             thickness = depth_m
         total += thickness
+        z = walls.film[f, layer, 0]
+        if not np.isnan(z.real):
+            load = 2.0 * cos_i * z
+            whole = load + 1.0 + g_te
+            t_te *= _over(load, whole)
+            g_te = _over(load * g_te - 1.0 - g_te, whole)
+            load = 2.0 * z * (1.0 - sin2 * walls.film[f, layer, 1])
+            whole = load + cos_i * (1.0 - g_tm)
+            t_tm *= _over(load, whole)
+            g_tm = _over(load * g_tm + cos_i * (1.0 - g_tm), whole)
         fall, turn = np.exp(k0 * s.imag * thickness), -k0 * s.real * thickness
         delay = complex(fall * np.cos(turn), fall * np.sin(turn))
         if layer == first:
@@ -171,7 +223,21 @@ def coefficients(
         eps, s = eps_front, s_front
     phase = k0 * total * cos_i
     insertion = complex(np.cos(phase), np.sin(phase))
-    return g_te, g_tm, t_te * insertion, t_tm * insertion
+    t_te *= insertion
+    t_tm *= insertion
+    opening = walls.open_fraction[part]
+    if opening > 0.0:
+        closed = np.sqrt(1.0 - opening)
+        return g_te * closed, g_tm * closed, _opened(t_te, opening), _opened(t_tm, opening)
+    return g_te, g_tm, t_te, t_tm
+
+
+@njit(nogil=True, cache=True)
+def _opened(t: complex, opening: float) -> complex:
+    """Transmission of a wall with openings larger than a wavelength: power mean, phase of the mean field."""
+    mean = opening + (1.0 - opening) * t
+    power = opening + (1.0 - opening) * (t.real * t.real + t.imag * t.imag)
+    return np.sqrt(power) * mean / max(abs(mean), 1e-12)
 
 
 @njit(nogil=True, cache=True)
@@ -189,12 +255,31 @@ def oblique_body(walls: Walls, f: int, part: int, cos_in: float, chord_m: float)
     """Amplitude factors TE, TM of one face of a body whose two faces are not parallel, half its bulk loss included.
 
     Entering and leaving are each √(1 − r²), which is the same in both directions; the bulk adds
-    exp(−jk₀(√ε − 1)·chord), shared evenly between the two faces. No resonance.
+    exp(−jk₀(√ε − 1)·chord), shared evenly between the two faces. No resonance. A stack of layers that states its
+    own thickness is the skin of a hollow body instead: each face is the whole wall.
     """
+    if not np.isnan(walls.thickness_m[walls.layer_start[part]]):
+        _, _, t_te, t_tm = coefficients(walls, f, part, cos_in, 0.0)
+        return t_te, t_tm
     eps = walls.permittivity[f, walls.layer_start[part]]
     r_te, r_tm = half_space(eps, cos_in)
     bulk = np.exp(-0.5j * walls.wavenumber[f] * (_root(eps, 0.0) - 1.0) * chord_m)
     return np.sqrt(1.0 - r_te * r_te) * bulk, np.sqrt(1.0 - r_tm * r_tm) * bulk
+
+
+@njit(nogil=True, cache=True)
+def passed_power(
+    walls: Walls, f: int, part: IntArray, cos_i: FloatArray, depth_m: FloatArray, oblique: BoolArray
+) -> FloatArray:
+    """Share of the power (N,) that walls or, where ``oblique``, single faces pass; the mean of TE and TM."""
+    power = np.empty(len(part))
+    for i in range(len(part)):
+        if oblique[i]:
+            t_te, t_tm = oblique_body(walls, f, part[i], cos_i[i], depth_m[i])
+        else:
+            _, _, t_te, t_tm = coefficients(walls, f, part[i], cos_i[i], depth_m[i])
+        power[i] = 0.5 * (abs(t_te) ** 2 + abs(t_tm) ** 2)
+    return power
 
 
 @njit(nogil=True, cache=True)

@@ -301,7 +301,7 @@ def _through_face(
     """
     grazing = _above(grazing)
     cos_i = np.sin(beta) * np.sin(grazing)
-    if solid:
+    if solid and np.isnan(walls.thickness_m[walls.layer_start[part]]):
         r_te, r_tm = half_space(walls.permittivity[f, walls.layer_start[part]], cos_i)
         t_te, t_tm = np.sqrt(1.0 - r_te * r_te), np.sqrt(1.0 - r_tm * r_tm)
     else:

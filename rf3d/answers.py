@@ -70,16 +70,16 @@ def print_check(run: Run, report: Any) -> None:
     )
 
     run.table(
-        "Antennas",
-        ("name", "gain, half-power widths", "polarisation", "basis"),
-        [_antenna_row(antenna, lowest_hz(plan, antenna)) for antenna in used_antennas(plan)],
-    )
-    run.table(
         "Walls of layers, front to back, and walls with openings",
         ("material", "made of"),
         [(m.name, m.build_up) for _, m in sorted(materials.items()) if m.build_up],
     )
     run.text(f"links leave out paths whose walls take more than {plan.study.most_wall_loss_db:g} dB altogether")
+    run.table(
+        "Antennas",
+        ("name", "gain, half-power widths", "polarisation", "basis"),
+        [_antenna_row(antenna, lowest_hz(plan, antenna)) for antenna in used_antennas(plan)],
+    )
 
     def radio(radio: Any, extra: str) -> tuple[str, ...]:
         azimuth, elevation = azimuth_elevation(radio.axes[0])

@@ -162,10 +162,11 @@ def _layer(
 
 def _grid(place: Place, row: GridRow | None) -> Grid:
     assert row is not None
-    if row.wire_m >= row.pitch_m:
+    most = 0.5 * row.pitch_m if row.round else row.pitch_m
+    if row.wire_m >= most:
         raise place.refuse(
             f"wire_m of {place.owner} is {row.wire_m:g}",
-            f"it must be less than pitch_m, {row.pitch_m:g}",
+            f"it must be less than {'half of ' if row.round else ''}pitch_m, {row.pitch_m:g}",
             "change one of them",
         )
     return Grid(row.pitch_m, row.wire_m, row.round)

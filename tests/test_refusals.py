@@ -15,6 +15,7 @@ AIM = "aim_at_m = [6.0, 3.0, 1.0]"
 WALLS = 'object = "wall_*"\nmaterial = "plaster"\nthickness_m = 0.1'
 FLOOR = 'object = "wall_z0"\nmaterial = "concrete"\nhalf_space = true'
 CUPBOARD = 'object = "cupboard"\nmaterial = "wood"'
+OWN = "permittivity = 2.7\nconductivity_s_m = 0.01"
 RADIO = "first_channel_hz = 2402e6\nlast_channel_hz = 2480e6\nchannel_spacing_hz = 1e6"
 PANEL = PLAN[PLAN.index('pattern = "panel"') : PLAN.index("\n\n[[transmitter]]")]
 SEED_LINE = PLAN[: PLAN.index("seed = 1")].count("\n") + 1
@@ -44,7 +45,7 @@ PLANS: list[tuple[str, str, str, list[str]]] = [
         "key like none",
         "seed = 1",
         "seed = 1\nzzz = 3",
-        ["zzz of [study]", "known ones are max_reflections, rays, seed"],
+        ["zzz of [study]", "known ones are max_reflections, most_wall_loss_db, rays, seed"],
     ),
     (
         "table where a list belongs",
@@ -160,6 +161,132 @@ PLANS: list[tuple[str, str, str, list[str]]] = [
     ("conductivity below zero", "conductivity_s_m = 0.01", "conductivity_s_m = -1", ["is -1", "0 or more"]),
     ("scattering above one", "scattering = 0.1", "scattering = 1.5", ["is 1.5", "from 0 to below 1"]),
     ("scattering of one", "scattering = 0.1", "scattering = 1.0", ["is 1.0", "from 0 to below 1"]),
+    (
+        "material of two kinds",
+        "permittivity = 2.7",
+        "permittivity = 2.7\ngrid = { pitch_m = 0.05, wire_m = 0.003 }",
+        ['material "plaster" has both permittivity and grid', "it is one of", "[material.plaster]"],
+    ),
+    (
+        "material of no kind",
+        "permittivity = 2.7\nconductivity_s_m = 0.01\n",
+        "",
+        ['permittivity of material "plaster" is missing', "layers, or grid", "add permittivity"],
+    ),
+    (
+        "layer without a thickness",
+        OWN,
+        'layers = [{ material = "brick", thickness_m = 0.1 }, { material = "air" }]',
+        ['thickness_m of layer 2 of material "plaster" is missing', "positive, in metres", "[material.plaster]"],
+    ),
+    (
+        "layer with a mistyped key",
+        OWN,
+        'layers = [{ material = "brick", thicknes_m = 0.1 }]',
+        ['thicknes_m of layer 1 of material "plaster" is not a known key', '"thickness_m"'],
+    ),
+    (
+        "layer of an unknown material",
+        OWN,
+        'layers = [{ material = "bric", thickness_m = 0.1 }]',
+        ['material of layer 1 of material "plaster" is "bric"', '"brick"'],
+    ),
+    (
+        "layer of a layered material",
+        OWN,
+        'layers = [{ material = "stud_wall", thickness_m = 0.1 }]',
+        ['material of layer 1 of material "plaster" is "stud_wall"', "whole wall", "one by one"],
+    ),
+    (
+        "layer of two kinds",
+        OWN,
+        'layers = [{ material = "brick", thickness_m = 0.1, sheet_resistance_ohm = 8 }]',
+        ['layer 1 of material "plaster" has both material and sheet_resistance_ohm', "a layer is one of"],
+    ),
+    (
+        "layer that is nothing",
+        OWN,
+        "layers = [{ thickness_m = 0.1 }]",
+        ['material of layer 1 of material "plaster" is missing', "a layer is one of"],
+    ),
+    ("no layers", OWN, "layers = []", ['layers of material "plaster" is []', "front to back"]),
+    ("layers of numbers", OWN, "layers = [3]", ['layers of material "plaster" is [3]', "front to back"]),
+    (
+        "film with a thickness",
+        OWN,
+        "layers = [{ sheet_resistance_ohm = 8, thickness_m = 0.001 }]",
+        ['thickness_m of layer 1 of material "plaster" is 0.001', "no thickness of their own"],
+    ),
+    (
+        "film without resistance",
+        OWN,
+        "layers = [{ sheet_resistance_ohm = 0 }]",
+        ['sheet_resistance_ohm of layer 1 of material "plaster" is 0', "0.001 to 1e6"],
+    ),
+    (
+        "layered wall with a thickness on the surface",
+        OWN,
+        'layers = [{ material = "brick", thickness_m = 0.2 }]',
+        [
+            'thickness_m of surface "wall_*" is 0.1, but "plaster" states its own layers',
+            "0.2 m in all",
+            "[[surface]] 2",
+        ],
+    ),
+    (
+        "half-space of layers",
+        'material = "concrete"\nhalf_space = true',
+        'material = "stud_wall"\nhalf_space = true',
+        ['half_space is true on surface "wall_z0"', "whole wall: 12.5 mm plasterboard", "[[surface]] 1"],
+    ),
+    (
+        "grid without openings",
+        OWN,
+        "grid = { pitch_m = 0.05, wire_m = 0.05 }",
+        ['wire_m of grid of material "plaster" is 0.05', "less than pitch_m, 0.05"],
+    ),
+    (
+        "round wires wider than their gaps",
+        OWN,
+        "layers = [{ grid = { pitch_m = 0.05, wire_m = 0.03, round = true } }]",
+        ['wire_m of grid of layer 1 of material "plaster" is 0.03', "half of pitch_m, 0.05"],
+    ),
+    (
+        "grid without a pitch",
+        OWN,
+        "grid = { wire_m = 0.05 }",
+        ['pitch_m of grid of material "plaster" is missing', "from wire to wire"],
+    ),
+    (
+        "grid with a thickness",
+        OWN,
+        "grid = { pitch_m = 0.05, wire_m = 0.003 }",
+        ['thickness_m of surface "wall_*" is 0.1', "a film or a grid has no thickness", "delete thickness_m"],
+    ),
+    (
+        "grid and openings",
+        OWN,
+        "grid = { pitch_m = 0.05, wire_m = 0.003 }\nopen_fraction = 0.5\nopening_m = 0.2",
+        ['material "plaster" has both grid and open_fraction'],
+    ),
+    (
+        "openings without a size",
+        OWN,
+        OWN + "\nopen_fraction = 0.5",
+        ['opening_m of material "plaster" is missing', "smallest width of an opening"],
+    ),
+    (
+        "openings below a wavelength",
+        OWN,
+        OWN + "\nopen_fraction = 0.5\nopening_m = 0.1",
+        ['opening_m of material "plaster" is 0.1', 'wavelength of radio "hopper", 0.125 m', "write grid = {"],
+    ),
+    (
+        "limit of wall loss",
+        "seed = 1",
+        "seed = 1\nmost_wall_loss_db = 10",
+        ["most_wall_loss_db of [study] is 10", "20 to 200"],
+    ),
     ("material without a source", 'source = "assumed"\n', "", ['source of material "plaster" is missing']),
     (
         "frequency zero",

@@ -38,8 +38,8 @@ class Grid:
     wire_m : float
         Width of the metal between two openings.
     round : bool
-        Wires of circular section, ``wire_m`` thick, rather than flat strips ``wire_m`` wide. A thin round wire acts
-        like a strip twice as wide, so this costs a decibel or more.
+        Wires of circular section, ``wire_m`` thick, rather than flat strips ``wire_m`` wide. A round wire acts like a
+        strip twice as wide, which costs a decibel or more.
     """
 
     pitch_m: float
@@ -50,15 +50,13 @@ class Grid:
     def inductance_m(self) -> float:
         """Sheet reactance over k₀η₀, metres: X/η₀ = k₀ · this at normal incidence.
 
-        Strips of width w at pitch a: X/η₀ = (a/λ) ln(1/sin(πw/2a)). Round wires of diameter d:
-        (a/λ) ln(1/(1 − exp(−πd/a))). *Valid for* a < λ/2.
+        Strips of width w at pitch a: X/η₀ = (a/λ) ln(1/sin(πw/2a)). A round wire of diameter d is a strip of width
+        2d, for thin wires (a/λ) ln(a/πd). *Valid for* a < λ/2.
 
-        Source: Marcuvitz, Waveguide Handbook, 1951, inductive strips; Casey, IEEE Trans. EMC 30 (1988) 298 (both
-        from memory).
+        Source: Marcuvitz, Waveguide Handbook, 1951, inductive strips and posts (from memory).
         """
-        share = self.wire_m / self.pitch_m
-        gap = 1.0 - math.exp(-math.pi * share) if self.round else math.sin(0.5 * math.pi * share)
-        return self.pitch_m * math.log(1.0 / gap) / (2.0 * math.pi)
+        strip_m = 2.0 * self.wire_m if self.round else self.wire_m
+        return -self.pitch_m * math.log(math.sin(0.5 * math.pi * strip_m / self.pitch_m)) / (2.0 * math.pi)
 
     @property
     def highest_hz(self) -> float:

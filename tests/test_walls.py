@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from rf3d.cli import main
 from rf3d.errors import InputError
 from rf3d.jobs import Jobs
 from rf3d.plan import assign_surfaces, load_plan, load_scene
+from rf3d.propagation.diffuse import NO_DIFFUSE
 from rf3d.propagation.kernels.interfaces import coefficients, make_walls, oblique_body, opaque_parts
 from rf3d.propagation.paths import find_paths, prepare
 from rf3d.units import SPEED_OF_LIGHT_M_S, to_db
@@ -130,6 +132,17 @@ def test_walls_that_people_build_are_in_the_catalogue_and_can_be_written_in_a_pl
     assert loss["insulated_metal_panel"] > 200
     assert 25 < loss["low_e_double_glass"] < 35
     assert 0 < loss["stud_wall"] < 5
+
+
+def test_the_walls_of_the_readme_load(room_plan):
+    """Its three materials, as written."""
+    readme = (Path(__file__).resolve().parent.parent / "README.md").read_text()
+    start = readme.index("[material.cavity_wall]")
+    room_plan.write_text(PLAN + "\n" + readme[start : readme.index("```", start)])
+    materials = load_plan(room_plan).materials
+    assert materials["cavity_wall"].thickness_m == pytest.approx(0.125)
+    assert materials["fence"].thin
+    assert materials["louvre"].open_fraction == 0.4
 
 
 def test_a_layer_may_be_a_material_of_the_plan(room_plan):
@@ -381,7 +394,8 @@ def rows_of_walls(count: int, limit_db: float):
         linked=np.ones((1, 1), dtype=bool), max_reflections=0, rays=0, seed=1, jobs=Jobs(),
     )  # fmt: skip
     link = evaluate(
-        setting, paths, transmitter=transmitter, receiver=receiver, seed=1, position_tolerance_m=0.0
+        setting, paths, transmitter=transmitter, receiver=receiver, diffuse=NO_DIFFUSE, seed=1,
+        position_tolerance_m=0.0,
     )  # fmt: skip
     return paths, link
 

@@ -14,6 +14,8 @@ import pytest
 import rf3d
 
 PACKAGE = Path(rf3d.__file__).parent
+ADDON = PACKAGE / "blender_addon"
+BLENDER = ("bpy", "bpy_extras", "mathutils", "gpu", "gpu_extras")
 LAYERS = (
     ("rf3d",), ("rf3d.units",), ("rf3d.errors",), ("rf3d.jobs",), ("rf3d.venue",), ("rf3d.radio",),
     ("rf3d.plan_tables", "rf3d.plan_materials", "rf3d.plan", "rf3d.starter"), ("rf3d.propagation",),
@@ -40,6 +42,8 @@ def own_sources() -> dict[str, str]:
     """Text of every module of the package by its dotted name; a package goes by its own name."""
     found = {}
     for path in sorted(PACKAGE.rglob("*.py")):
+        if ADDON in path.parents:
+            continue
         parts = ("rf3d", *path.relative_to(PACKAGE).with_suffix("").parts)
         name = ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
         found[name] = path.read_text(encoding="utf-8")
@@ -129,6 +133,42 @@ def test_a_breach_is_found(name, text, says):
     sources = own_sources()
     sources[name] = sources.get(name, "") + "\n" + text
     assert any(name in breach and says in breach for breach in breaches(sources))
+
+
+def addon_breaches(sources: Mapping[str, str]) -> list[str]:
+    """What a file of the Blender add-on imports but Blender, the standard library and its own neighbours."""
+    said = []
+    for name, text in sources.items():
+        for node in ast.walk(ast.parse(text, feature_version=(3, 10))):
+            wanted = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
+            if isinstance(node, ast.ImportFrom):
+                if node.level > 1:
+                    said.append(f"{name} imports from outside its folder")
+                wanted = [str(node.module)] if node.level == 0 else []
+            known = {*BLENDER, *sys.stdlib_module_names}
+            said += [f"{name} imports {module}" for module in wanted if module.split(".")[0] not in known]
+    return said
+
+
+def test_the_blender_add_on_needs_blender_and_the_standard_library_alone():
+    """Nothing may be installed inside Blender; Blender 3.3 brings Python 3.10, whose grammar it is read with."""
+    sources = {path.name: path.read_text(encoding="utf-8") for path in sorted(ADDON.glob("*.py"))}
+    assert len(sources) > 10
+    assert addon_breaches(sources) == []
+    assert all("SPDX-License-Identifier: GPL-3.0-or-later" in text for text in sources.values())
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["import numpy", "from rf3d.units import wavelength_m", "from .. import units", "def f():\n    import click"],
+)
+def test_a_breach_of_the_add_on_is_found(text):
+    assert addon_breaches({"x.py": text})
+
+
+def test_nothing_but_the_add_on_imports_blender():
+    for name, text in own_sources().items():
+        assert not {wanted.split(".")[0] for wanted in imports_of(name, text, set())} & set(BLENDER)
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,250 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The tab "Radio" beside the 3D view."""
+
+import bpy
+
+from . import plans, properties, select, venue, vocabulary, words, work
+
+SEVERITY_ICONS = {"fail": "CANCEL", "caution": "ERROR", "info": "INFO"}
+
+
+def _lines(layout, context, text, icon="NONE"):
+    """A text in as many lines as the panel's width asks for."""
+    width = max(24, int(context.region.width / (7.0 * context.preferences.system.ui_scale)) - 4)
+    column = layout.column(align=True)
+    column.scale_y = 0.8
+    for number, line in enumerate(words.wrapped(text, width)):
+        column.label(text=line, icon=icon if number == 0 else ("BLANK1" if icon != "NONE" else "NONE"))
+
+
+def _numbers(layout):
+    layout.use_property_split = True
+    layout.use_property_decorate = False
+    return layout.column()
+
+
+class RF3D_PT_work(bpy.types.Panel):
+    """Buttons, progress, messages."""
+
+    bl_label = "Compute"
+    bl_idname = "RF3D_PT_work"
+    bl_space_type, bl_region_type, bl_category = "VIEW_3D", "UI", "Radio"
+
+    def draw(self, context):
+        """Buttons while idle, progress while at work."""
+        layout, state = self.layout, work.state
+        row = layout.row(align=True)
+        row.scale_y = 1.4
+        for what in ("check", "links", "volume"):
+            row.operator("rf3d.work", text=what.capitalize()).what = what
+        if work.busy():
+            text = f"{state.name}: {state.stage or 'starting'}"
+            if hasattr(layout, "progress"):
+                layout.progress(factor=state.share, text=f"{text}, {100 * state.share:.0f} %")
+            else:
+                filled = round(20 * state.share)
+                layout.label(text=text)
+                layout.label(text="▓" * filled + "░" * (20 - filled) + f" {100 * state.share:.0f} %")
+            layout.operator("rf3d.cancel", icon="X")
+        elif state.error is not None:
+            box = layout.box()
+            _lines(box, context, state.error[0], "CANCEL")
+            if state.error[1]:
+                _lines(box, context, f"To do: {state.error[1]}", "FORWARD")
+        elif state.note:
+            _lines(layout, context, state.note, "CHECKMARK")
+        column = _numbers(layout)
+        column.prop(context.scene.rf3d, "following")
+
+
+class RF3D_PT_findings(bpy.types.Panel):
+    """What is worth knowing."""
+
+    bl_label = "Findings"
+    bl_idname = "RF3D_PT_findings"
+    bl_space_type, bl_region_type, bl_category = "VIEW_3D", "UI", "Radio"
+
+    def draw(self, context):
+        """The list, and the chosen one in full."""
+        layout, settings = self.layout, context.scene.rf3d
+        layout.template_list("RF3D_UL_findings", "", settings, "findings", settings, "finding_index", rows=5)
+        if 0 <= settings.finding_index < len(settings.findings):
+            finding = settings.findings[settings.finding_index]
+            _lines(layout.box(), context, f"{finding.where}: {finding.message}")
+
+
+class RF3D_UL_findings(bpy.types.UIList):
+    """One line a finding."""
+
+    bl_idname = "RF3D_UL_findings"
+
+    def draw_item(self, context, layout, data, item, icon, active_data, active_property, index=0, flag=0):
+        """How grave it is, what it is about, its kind."""
+        row = layout.row()
+        row.label(text=item.where, icon=SEVERITY_ICONS.get(item.severity, "DOT"))
+        row.label(text=item.code.replace("-", " "))
+
+
+class RF3D_PT_show(bpy.types.Panel):
+    """Which results show."""
+
+    bl_label = "Results"
+    bl_idname = "RF3D_PT_show"
+    bl_space_type, bl_region_type, bl_category = "VIEW_3D", "UI", "Radio"
+
+    def draw(self, context):
+        """Choices."""
+        column, settings = _numbers(self.layout), context.scene.rf3d
+        column.prop(settings, "shown_paths")
+        column.prop(settings, "shown_power")
+        column.prop(settings, "show_slice")
+        column.prop(settings, "show_skins")
+        column.prop(settings, "height_m")
+        column.prop(settings, "show_lobes")
+        if settings.show_lobes:
+            column.prop(settings, "lobe_m")
+        if select.results(context.scene):
+            column.operator("rf3d.clear", icon="TRASH")
+
+
+class RF3D_PT_radio(bpy.types.Panel):
+    """The radio settings of the active object."""
+
+    bl_label = "Radio"
+    bl_idname = "RF3D_PT_radio"
+    bl_space_type, bl_region_type, bl_category = "VIEW_3D", "UI", "Radio"
+
+    def draw(self, context):
+        """What it is, and its numbers."""
+        row = self.layout.row(align=True)
+        row.operator("rf3d.add", text="Add transmitter", icon="ADD").role = "TRANSMITTER"
+        row.operator("rf3d.add", text="Add receiver", icon="ADD").role = "RECEIVER"
+        row = self.layout.row(align=True)
+        for role, text in (("ZONE", "Zone"), ("HANG", "Hang point"), ("OCCUPIED", "Occupied")):
+            row.operator("rf3d.add", text=text).role = role
+        obj = context.object
+        if obj is None:
+            return
+        radio, column = obj.rf3d, _numbers(self.layout)
+        column.prop(radio, "role")
+        if radio.role in ("NONE", "LEFT_OUT"):
+            return
+        column.prop(radio, "plan_name")
+        if radio.role in ("TRANSMITTER", "RECEIVER"):
+            _radio(column, radio)
+            self.layout.operator("rf3d.aim")
+        elif radio.role == "OCCUPIED":
+            for key in ("power_dbm", "first_channel_mhz", "last_channel_mhz", "bandwidth_mhz"):
+                column.prop(radio, key)
+        if radio.role in ("ZONE", "HANG", "OCCUPIED") and vocabulary.known["tables"]:
+            table = radio.role.lower()
+            if not vocabulary.takes(table):
+                _lines(self.layout, context, f"kept in the scene; this rf3d has no [[{table}]] to export it to", "INFO")
+
+
+def _radio(column, radio):
+    """Numbers of a transmitter or receiver."""
+    if radio.role == "TRANSMITTER":
+        column.prop(radio, "power_dbm")
+    else:
+        column.prop(radio, "purpose")
+    column.prop(radio, "cable_loss_db")
+    column.separator()
+    column.prop(radio, "antenna_name")
+    column.prop(radio, "pattern")
+    if radio.pattern in ("omni", *properties.DIRECTED):
+        column.prop(radio, "gain_dbi")
+        column.prop(radio, "polarisation")
+    if radio.pattern in properties.DIRECTED:
+        column.prop(radio, "beamwidth_deg", text="Widths, degrees")
+        column.prop(radio, "xpd_db", text="Cross-polar, dB")
+    column.prop(radio, "efficiency")
+    column.separator()
+    column.prop(radio, "radio_name")
+    for key in properties.RADIO_KEYS:
+        column.prop(radio, key)
+
+
+class RF3D_PT_surface(bpy.types.Panel):
+    """The RF material of the active object and of its Blender material."""
+
+    bl_label = "Surface"
+    bl_idname = "RF3D_PT_surface"
+    bl_space_type, bl_region_type, bl_category = "VIEW_3D", "UI", "Radio"
+
+    def draw(self, context):
+        """Object first: it goes before its material."""
+        layout, obj = self.layout, context.object
+        row = layout.row(align=True)
+        row.operator("rf3d.suggest")
+        row.operator("rf3d.take_suggested", text="Take all").everything = True
+        if obj is None or not venue.is_surface(obj):
+            return
+        box = layout.box()
+        box.label(text=f"Object {obj.name}")
+        _surface(box, context, obj.rf3d_surface)
+        if obj.rf3d_surface.suggested and not obj.rf3d_surface.material:
+            box.operator("rf3d.take_suggested", text=f"Take {obj.rf3d_surface.suggested}").everything = False
+        if len(context.selected_objects) > 1:
+            box.operator("rf3d.copy_surface")
+        if obj.active_material is not None:
+            box = layout.box()
+            box.label(text=f"All of material {obj.active_material.name}")
+            _surface(box, context, obj.active_material.rf3d_surface)
+
+
+def _surface(layout, context, settings):
+    column = _numbers(layout)
+    column.prop(settings, "material")
+    if not settings.material:
+        return
+    column.prop(settings, "half_space")
+    if not settings.half_space and not vocabulary.states_thickness(settings.material):
+        column.prop(settings, "thickness_mm")
+    column.prop(settings, "body")
+    column.prop(settings, "own")
+    if settings.own:
+        for key in ("permittivity", "conductivity_s_m", "scattering", "source"):
+            column.prop(settings, key)
+
+
+class RF3D_PT_plan(bpy.types.Panel):
+    """The rest of the plan."""
+
+    bl_label = "Plan"
+    bl_idname = "RF3D_PT_plan"
+    bl_space_type, bl_region_type, bl_category = "VIEW_3D", "UI", "Radio"
+
+    def draw(self, context):
+        """Title, venue, study; files."""
+        row = self.layout.row(align=True)
+        row.operator("rf3d.import_plan", icon="IMPORT")
+        row.operator("rf3d.export_plan", icon="EXPORT")
+        column, settings = _numbers(self.layout), context.scene.rf3d
+        for key in ("title", "region", "use_house"):
+            column.prop(settings, key)
+        if settings.use_house:
+            column.prop(settings, "house_azimuth_deg")
+        for key in ("tolerance_mm", "max_reflections", "voxel_m", "rays", "seed"):
+            column.prop(settings, key)
+        count = dict.fromkeys(("TRANSMITTER", "RECEIVER"), 0)
+        for obj in plans.radio_objects(context.scene):
+            count[obj.rf3d.role] += 1
+        column.label(text=f"{count['TRANSMITTER']} transmitters, {count['RECEIVER']} receivers")
+
+
+CLASSES = (
+    RF3D_UL_findings, RF3D_PT_work, RF3D_PT_findings, RF3D_PT_show, RF3D_PT_radio, RF3D_PT_surface, RF3D_PT_plan,
+)  # fmt: skip
+
+
+def register():
+    """Add the tab."""
+    for cls in CLASSES:
+        bpy.utils.register_class(cls)
+
+
+def unregister():
+    """Take it away."""
+    for cls in reversed(CLASSES):
+        bpy.utils.unregister_class(cls)

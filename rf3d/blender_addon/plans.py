@@ -1,0 +1,421 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A scene as the tables of a plan file, and the tables of a plan file as settings of a scene."""
+
+import json
+
+import bpy
+from mathutils import Matrix, Vector
+
+from . import vocabulary
+from .numbers import angles, axes, direction, recall, scaled, single, typed
+from .properties import DIRECTED, radio_objects
+
+MHZ = 1e6
+TEXTBOOK = ("isotropic", "short_dipole", "dipole")
+_KNOWN = {
+    "transmitter": ("name", "position_m", "aim_at_m", "azimuth_deg", "elevation_deg", "roll_deg", "upright", "antenna",
+                    "radio", "power_dbm", "cable_loss_db"),
+    "receiver": ("name", "position_m", "aim_at_m", "azimuth_deg", "elevation_deg", "roll_deg", "upright", "antenna",
+                 "radio", "cable_loss_db", "purpose"),
+    "surface": ("object", "mesh_material", "material", "thickness_m", "half_space", "body"),
+}  # fmt: skip
+_OWN_TABLES = (
+    "schema",
+    "title",
+    "venue",
+    "surface",
+    "material",
+    "radio",
+    "antenna",
+    "transmitter",
+    "receiver",
+    "study",
+)
+
+
+class Trouble(Exception):
+    """Something the person can cure: what is wrong, what to do, and the objects it is about."""
+
+    def __init__(self, message, cure="", objects=()):
+        super().__init__(message)
+        self.message, self.cure, self.objects = message, cure, list(objects)
+
+
+class Written:
+    """Tables of a plan, the object behind each of their rows, and what was left out and why."""
+
+    def __init__(self):
+        self.tables = {}
+        self.rows = {}
+        self.left_out = []
+
+
+def plan_name(obj):
+    """What an object is called in the plan."""
+    return obj.rf3d.plan_name or obj.name
+
+
+def radio_object(scene, name):
+    """The radio of a scene that a plan calls by a name; None where there is none."""
+    return next((o for o in radio_objects(scene) if plan_name(o) == name), None)
+
+
+def tables_of(scene, venue, mesh_name, *, only=None):
+    """The plan of a scene.
+
+    Parameters
+    ----------
+    venue : Venue
+        As exported.
+    mesh_name : str
+        The mesh beside the plan file.
+    only : set of str or None
+        Names of the receivers to keep; None keeps all.
+
+    Raises
+    ------
+    Trouble
+        No transmitter; numbers that objects of one name do not share.
+    """
+    written = Written()
+    settings = scene.rf3d
+    kept = json.loads(settings.kept) if settings.kept else {}
+    shown = [o for o in radio_objects(scene) if o.visible_get()]
+    senders = [o for o in shown if o.rf3d.role == "TRANSMITTER"]
+    listeners = [o for o in shown if o.rf3d.role == "RECEIVER"]
+    if not senders:
+        raise Trouble("there is no transmitter that can be seen", "add one: Radio, Add transmitter")
+    tables = {"schema": 1, "title": settings.title or "Radio plan", "venue": _venue_table(settings, mesh_name, kept)}
+    tables["surface"], tables["material"] = _surfaces(venue, written, kept)
+    tables["radio"] = {o.rf3d.radio_name: _radio_row(o) for o in senders + listeners}
+    tables["antenna"] = {o.rf3d.antenna_name: _antenna_row(o) for o in senders + listeners if not _textbook(o)}
+    _check_shared(senders + listeners, tables)
+    tables["transmitter"] = [_placed(scene, o, "transmitter") for o in senders]
+    written.rows["transmitter"] = [o.name for o in senders]
+    listeners = [o for o in listeners if only is None or plan_name(o) in only]
+    tables["receiver"] = [_placed(scene, o, "receiver") for o in listeners]
+    written.rows["receiver"] = [o.name for o in listeners]
+    study = kept.get("study", {})
+    tables["study"] = {
+        **study, "max_reflections": settings.max_reflections, "voxel_m": recall(settings.voxel_m, study.get("voxel_m")),
+        "rays": settings.rays, "seed": settings.seed,
+    }  # fmt: skip
+    for table, rows in kept.items():
+        if table not in _OWN_TABLES:
+            tables[table] = rows
+    _places(scene, tables, written)
+    written.tables = {key: value for key, value in tables.items() if value or key in ("schema", "title")}
+    return written
+
+
+def _venue_table(settings, mesh_name, kept):
+    old = kept.get("venue", {})
+    row = {
+        key: value for key, value in old.items() if key not in ("mesh", "units", "up", "region", "house_azimuth_deg")
+    }
+    row = {"mesh": mesh_name, **row}
+    if settings.region:
+        row["region"] = settings.region.upper()
+    tolerance = scaled(settings.tolerance_mm, 1e-3, old.get("position_tolerance_m"))
+    if tolerance != 0.02 or "position_tolerance_m" in old:
+        row["position_tolerance_m"] = tolerance
+    if settings.use_house:
+        row["house_azimuth_deg"] = recall(settings.house_azimuth_deg, old.get("house_azimuth_deg"))
+    return row
+
+
+def _surfaces(venue, written, kept):
+    """[[surface]] rows, objects before materials, and the tables of own materials."""
+    rows, owners, own = [], [], {}
+
+    def add(keys, settings, owner):
+        row = {**keys, "material": settings.material}
+        old = json.loads(settings.kept) if settings.kept else {}
+        row.update({key: value for key, value in old.items() if key not in _KNOWN["surface"]})
+        if settings.half_space:
+            row["half_space"] = True
+        elif settings.thickness_mm > 0:
+            row["thickness_m"] = scaled(settings.thickness_mm, 1e-3, old.get("thickness_m"))
+        if settings.body != "auto":
+            row["body"] = settings.body
+        rows.append(row)
+        owners.append(owner)
+        if settings.own:
+            imported = kept.get("material", {}).get(settings.material, {})
+            own[settings.material] = {
+                **imported,
+                **{key: recall(getattr(settings, key), imported.get(key))
+                   for key in ("permittivity", "conductivity_s_m", "scattering")},
+                "source": settings.source or "assumed",
+            }  # fmt: skip
+
+    for name in dict.fromkeys(venue.nodes.values()):
+        settings = bpy.data.objects[name].rf3d_surface
+        if settings.material:
+            if name in venue.nodes:
+                add({"object": literal(name)}, settings, name)
+            if name in venue.instances:
+                add({"object": f"{literal(name)} @*"}, settings, name)
+    used = {material: name for name, materials in venue.materials.items() for material in materials}
+    for material_name, owner in used.items():
+        material = bpy.data.materials.get(material_name) if material_name else None
+        if material is not None and material.rf3d_surface.material:
+            add({"mesh_material": literal(material_name)}, material.rf3d_surface, owner)
+    written.rows["surface"] = owners
+    return rows, own
+
+
+def literal(name):
+    """A name as a pattern that matches it alone."""
+    return "".join(f"[{letter}]" if letter in "*?[" else letter for letter in name)
+
+
+def _kept_row(obj):
+    return json.loads(obj.rf3d.kept) if obj.rf3d.kept else {}
+
+
+def _radio_row(obj):
+    r, old = obj.rf3d, _kept_row(obj).get("radio_row", {})
+    row = {
+        key.replace("_mhz", "_hz"): scaled(getattr(r, key), MHZ, old.get(key.replace("_mhz", "_hz")))
+        for key in ("first_channel_mhz", "last_channel_mhz", "channel_spacing_mhz", "bandwidth_mhz")
+    }
+    return {**old, **row, "sensitivity_dbm": recall(r.sensitivity_dbm, old.get("sensitivity_dbm"))}
+
+
+def _textbook(obj):
+    """Whether the antenna is one of rf3d's own names, without a table."""
+    r = obj.rf3d
+    return r.antenna_name in TEXTBOOK and r.pattern == r.antenna_name and r.efficiency == 1.0
+
+
+def _antenna_row(obj):
+    r, old = obj.rf3d, _kept_row(obj).get("antenna_row", {})
+    row = {"pattern": r.pattern}
+    if r.pattern in ("omni", *DIRECTED):
+        row["gain_dbi"] = recall(r.gain_dbi, old.get("gain_dbi"))
+        row["polarisation"] = r.polarisation
+    if r.pattern in DIRECTED:
+        widths = old.get("beamwidth_deg", (None, None))
+        row["beamwidth_deg"] = [recall(v, w) for v, w in zip(r.beamwidth_deg, widths)]
+    if r.pattern in DIRECTED or "xpd_db" in old:
+        row["xpd_db"] = recall(r.xpd_db, old.get("xpd_db"))
+    if r.pattern != "isotropic" or r.efficiency != 1.0:
+        row["efficiency"] = recall(r.efficiency, old.get("efficiency"))
+    extra = {key: value for key, value in old.items() if key not in ("gain_dbi", "beamwidth_deg", "polarisation")}
+    return {**extra, **row}
+
+
+def _check_shared(objects, tables):
+    """Refuse two objects that give one name different numbers, which appending from another file can bring about."""
+    for obj in objects:
+        for what, name, row in (
+            ("radio", obj.rf3d.radio_name, _radio_row(obj)),
+            ("antenna", obj.rf3d.antenna_name, _antenna_row(obj)),
+        ):
+            other = tables[what].get(name, row)
+            if {k: single(v) if isinstance(v, float) else v for k, v in other.items()} != {
+                k: single(v) if isinstance(v, float) else v for k, v in row.items()
+            }:
+                raise Trouble(
+                    f'{what} "{name}" of "{plan_name(obj)}" has other numbers than the same {what} elsewhere',
+                    f"give it another {what} name, or the same numbers", [obj],
+                )  # fmt: skip
+
+
+def _placed(scene, obj, table):
+    """The row of a transmitter or receiver."""
+    r, old, scale_m = obj.rf3d, _kept_row(obj), scene.unit_settings.scale_length
+    matrix = obj.matrix_world
+    try:
+        azimuth, elevation, roll = angles(matrix.col[0][:3], matrix.col[2][:3])
+    except ValueError as error:
+        raise Trouble(f'"{plan_name(obj)}": {error}', "give it a scale", [obj]) from None
+    row = {"name": plan_name(obj), "position_m": _position(matrix.translation, scale_m, old.get("position_m"))}
+    told = old.get("matrix")
+    if told is not None and _alike(told, matrix):
+        row.update({key: old[key] for key in ("aim_at_m", "azimuth_deg", "elevation_deg", "roll_deg", "upright")
+                    if key in old})  # fmt: skip
+    elif max(abs(azimuth), abs(elevation), abs(roll)) < 2e-5:
+        row["upright"] = True
+    else:
+        row.update({"azimuth_deg": azimuth, "elevation_deg": elevation, "roll_deg": roll})
+    row["antenna"] = r.antenna_name
+    if table == "transmitter":
+        row["power_dbm"] = recall(r.power_dbm, old.get("power_dbm"))
+        row["cable_loss_db"] = recall(r.cable_loss_db, old.get("cable_loss_db"))
+    elif r.cable_loss_db:
+        row["cable_loss_db"] = recall(r.cable_loss_db, old.get("cable_loss_db"))
+    row["radio"] = r.radio_name
+    if table == "receiver" and r.purpose:
+        row["purpose"] = r.purpose
+    extras = {k: v for k, v in old.items() if k not in (*_KNOWN[table], "matrix", "radio_row", "antenna_row")}
+    return {**extras, **row}
+
+
+def _position(place, scale_m, told):
+    """World metres; what the plan file said, as long as the object has not been moved."""
+    if told is not None and all(abs(single(t / scale_m) - v) <= 4e-7 * max(1.0, abs(v)) for t, v in zip(told, place)):
+        return list(told)
+    return [scaled(value, scale_m) if scale_m != 1.0 else typed(value) for value in place]
+
+
+def _alike(told, matrix):
+    flat = [value for row in matrix.to_3x3() for value in row]
+    return all(abs(a - b) < 1e-6 for a, b in zip(told, flat)) and len(told) == len(flat)
+
+
+def _places(scene, tables, written):
+    """Zones, hang points and occupied sources, as far as the installed rf3d takes them."""
+    scale_m = scene.unit_settings.scale_length
+    for role, table in (("ZONE", "zone"), ("HANG", "hang"), ("OCCUPIED", "occupied")):
+        mine = [o for o in scene.objects if o.rf3d.role == role and o.visible_get()]
+        if not mine:
+            continue
+        rows = [place_row(o, table, scale_m) for o in mine]
+        lacking = [key for key in vocabulary.needed_keys(table) if any(key not in row for row in rows)]
+        if not vocabulary.takes(table):
+            written.left_out.append(f"{len(mine)} × {role.lower()}: this rf3d has no [[{table}]]; kept in the scene")
+        elif lacking:
+            written.left_out.append(f"{len(mine)} × {role.lower()}: [[{table}]] also needs {', '.join(lacking)}")
+        else:
+            tables[table] = [*tables.get(table, []), *rows]
+            written.rows[table] = [o.name for o in mine]
+
+
+def place_row(obj, table, scale_m):
+    """The row of a zone, hang point or occupied source: the keys that the installed rf3d takes."""
+    matrix, old = obj.matrix_world, _kept_row(obj)
+    size = obj.empty_display_size if obj.type == "EMPTY" else 1.0
+    corners = [matrix @ Vector((a, b, c)) * size for a in (-1, 1) for b in (-1, 1) for c in (-1, 1)]
+    if obj.type != "EMPTY":
+        corners = [matrix @ Vector(corner) for corner in obj.bound_box]
+    low, high = ([typed(f(c[k] for c in corners) * scale_m) for k in range(3)] for f in (min, max))
+    r = obj.rf3d
+    values = {
+        "name": plan_name(obj), "position_m": _position(matrix.translation, scale_m, old.get("position_m")),
+        "low_m": low, "high_m": high, "from_m": low, "to_m": high, "min_m": low, "max_m": high,
+        "power_dbm": typed(r.power_dbm), "eirp_dbm": typed(r.power_dbm),
+        "centre_hz": scaled(0.5 * (r.first_channel_mhz + r.last_channel_mhz), MHZ),
+        "first_hz": scaled(r.first_channel_mhz, MHZ), "last_hz": scaled(r.last_channel_mhz, MHZ),
+        "bandwidth_hz": scaled(r.bandwidth_mhz, MHZ),
+    }  # fmt: skip
+    keys = vocabulary.known["tables"].get(table, {})
+    own = {key: value for key, value in obj.items() if key in keys and isinstance(value, str | int | float)}
+    old = {key: value for key, value in old.items() if key in keys}
+    return {**old, **{key: value for key, value in values.items() if key in keys}, **own}
+
+
+def apply_steps(scene, told, made, collection):
+    """Put an unpacked plan into a scene, a step at a time: radios as empties, materials on objects, the rest on the scene.
+
+    Parameters
+    ----------
+    told : dict
+        What ``rf3d unpack`` wrote.
+    made : dict
+        Object names by node name; empty where the venue was left where it is: objects then go by their own names.
+    collection : Collection
+        Where the empties go.
+    """
+    tables, settings, scale_m = told["tables"], scene.rf3d, scene.unit_settings.scale_length
+    venue, study = tables.get("venue", {}), tables["study"]
+    settings.title = tables["title"]
+    settings.region = venue.get("region", "")
+    settings.use_house = "house_azimuth_deg" in venue
+    settings.house_azimuth_deg = venue.get("house_azimuth_deg", settings.house_azimuth_deg)
+    settings.tolerance_mm = 1e3 * venue.get("position_tolerance_m", 0.02)
+    for key in ("max_reflections", "voxel_m", "seed"):
+        setattr(settings, key, study[key])
+    settings.rays = min(study["rays"], 2**31 - 1)
+    kept = {
+        key: value for key, value in tables.items() if key not in _OWN_TABLES or key in ("venue", "study", "material")
+    }
+    settings.kept = json.dumps(kept)
+    for table, role in (("transmitter", "TRANSMITTER"), ("receiver", "RECEIVER")):
+        for row in tables.get(table, []):
+            _make_radio(scene, tables, row, role, collection, scale_m)
+            yield
+    yield from _surface_steps(tables, told["parts"], made)
+
+
+def _make_radio(scene, tables, row, role, collection, scale_m):
+    obj = radio_object(scene, row["name"])
+    if obj is None:
+        obj = bpy.data.objects.new(row["name"], None)
+        collection.objects.link(obj)
+    obj.empty_display_size = 0.15 / scale_m
+    r = obj.rf3d
+    r.role = role
+    r.plan_name = "" if obj.name == row["name"] else row["name"]
+    position = row["position_m"]
+    if "aim_at_m" in row:
+        way = [b - a for a, b in zip(position, row["aim_at_m"])]
+    else:
+        way = direction(row.get("azimuth_deg", 0.0), row.get("elevation_deg", 0.0))
+    x, y, z = axes(way, row.get("roll_deg", 0.0))
+    turn = Matrix((x, y, z)).transposed().to_4x4()
+    obj.matrix_world = Matrix.Translation([value / scale_m for value in position]) @ turn
+    radio, antenna = tables["radio"][row["radio"]], tables.get("antenna", {}).get(row["antenna"])
+    textbook = antenna is None
+    antenna = {"pattern": row["antenna"], "efficiency": 1.0} if textbook else antenna
+    # Numbers before names: a name that others use already would bring theirs.
+    values = {key: radio[key.replace("_mhz", "_hz")] / MHZ for key in
+              ("first_channel_mhz", "last_channel_mhz", "channel_spacing_mhz", "bandwidth_mhz")}  # fmt: skip
+    values["sensitivity_dbm"] = radio["sensitivity_dbm"]
+    values.update({key: antenna[key] for key in ("pattern", "gain_dbi", "beamwidth_deg", "polarisation", "xpd_db",
+                                                 "efficiency") if antenna.get(key) is not None})  # fmt: skip
+    values.setdefault("efficiency", 1.0)
+    r["radio_name"], r["antenna_name"] = row["radio"], row["antenna"]
+    for key, value in values.items():
+        setattr(r, key, value)
+    r.power_dbm = row.get("power_dbm", r.power_dbm)
+    r.cable_loss_db = row.get("cable_loss_db", 0.0)
+    r.purpose = row.get("purpose", "")
+    told = [single(value) for line in turn.to_3x3() for value in line]
+    r.kept = json.dumps(
+        {**row, "matrix": told, "radio_row": radio, **({} if textbook else {"antenna_row": antenna})}
+    )  # fmt: skip
+
+
+def _surface_steps(tables, parts, made):
+    """RF materials: on the object where all its parts have one row, else on its Blender materials."""
+    rows = tables.get("surface", [])
+    by_object = {}
+    for part in parts:
+        by_object.setdefault(part["object"], []).append((part["mesh_material"], part["row"]))
+    for name, own in by_object.items():
+        yield
+        obj = bpy.data.objects.get(made.get(name, name))
+        if obj is None:
+            continue
+        numbers = {row for _, row in own}
+        if len(numbers) == 1:
+            if own[0][1] is not None:
+                _apply_surface(obj.rf3d_surface, rows[own[0][1]], tables)
+            continue
+        for material_name, number in own:
+            if number is None:
+                continue
+            slot = next((s for s in obj.material_slots if s.material and s.material.name == material_name), None)
+            if slot is None:
+                continue
+            settings = slot.material.rf3d_surface
+            if settings.material and settings.kept != json.dumps(rows[number]):
+                # The same look, but another wall: it needs a Blender material of its own.
+                slot.material = slot.material.copy()
+                settings = slot.material.rf3d_surface
+            _apply_surface(settings, rows[number], tables)
+
+
+def _apply_surface(settings, row, tables):
+    settings.material = row["material"]
+    settings.thickness_mm = 1e3 * row.get("thickness_m", 0.0)
+    settings.half_space = row.get("half_space", False)
+    settings.body = row.get("body", "auto")
+    settings.kept = json.dumps(row)
+    own = tables.get("material", {}).get(row["material"])
+    settings.own = own is not None
+    if own is not None:
+        for key in ("permittivity", "conductivity_s_m", "scattering", "source"):
+            setattr(settings, key, own[key])

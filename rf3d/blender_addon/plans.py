@@ -307,7 +307,7 @@ def place_row(obj, table, scale_m):
 
 
 def apply_steps(scene, told, made, collection):
-    """Put an unpacked plan into a scene, a step at a time: radios as empties, materials on objects, the rest on the scene.
+    """Put an unpacked plan into a scene, a step at a time: radios as empties, materials on objects.
 
     Parameters
     ----------

@@ -168,7 +168,7 @@ class SurfaceSettings(bpy.types.PropertyGroup):
     suggested: StringProperty(options={"HIDDEN"}, description="What its name suggests")
     thickness_mm: FloatProperty(
         name="Thickness, mm", default=0.0, min=0, max=1e5, precision=1,
-        description="Of the wall a sheet stands for; 0 where a solid's geometry gives it or the material states its layers",
+        description="Of the wall a sheet stands for; 0 where the geometry gives it or the material states its layers",
     )  # fmt: skip
     half_space: BoolProperty(
         name="Nothing behind", description="A half-space, such as a floor on the ground: nothing comes back from behind"

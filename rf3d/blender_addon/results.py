@@ -307,7 +307,6 @@ def _legend(scene, work, name, title, rows, extras, offset=0):
     """A text and a strip of swatches, flat beside the venue, readable from above and from the front."""
     from .venue import bounds_m
 
-    scale_m = scene.unit_settings.scale_length
     low, high = bounds_m(scene) or ((0.0, 0.0, 0.0), (10.0, 10.0, 3.0))
     size = max(0.2, 0.02 * max(high[0] - low[0], high[1] - low[1]))
     left = high[0] + 2 * size + offset * 19 * size

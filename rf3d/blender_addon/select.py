@@ -59,7 +59,7 @@ def select_objects(objects):
 
 
 def frame(points, least):
-    """Bring points (world, scene units) into the middle of every 3D view, from where it looks, at least ``least`` wide."""
+    """Bring points (world, scene units) into the middle of every 3D view, at least ``least`` wide."""
     if not points:
         return
     low = Vector([min(p[k] for p in points) for k in range(3)])

@@ -28,17 +28,19 @@ from rf3d.plan_tables import (
     Study,
     SurfaceRow,
     TransmitterRow,
+    ZoneRow,
     nearest,
     read_tables,
 )
 from rf3d.radio.antennas import PATTERNS, UPRIGHT, Antenna, aim_axes, file_antenna, make_antenna
 from rf3d.radio.pattern_files import read_pattern
 from rf3d.radio.radios import GRID_SLACK, Radio, Receiver, Transmitter
-from rf3d.units import FloatArray, direction
+from rf3d.units import FloatArray, direction, read_only
 from rf3d.venue.materials import Material
 from rf3d.venue.readers.meshes import read_mesh
 from rf3d.venue.scene import Scene
 from rf3d.venue.surfaces import Body, Surface, decide_bodies
+from rf3d.venue.zones import Zone
 
 TEXTBOOK_ANTENNAS = ("isotropic", "short_dipole", "dipole")
 """Patterns that need no number: usable as an antenna by name, without loss."""
@@ -80,6 +82,7 @@ class Plan:
     transmitters : tuple of Transmitter
     receivers : tuple of Receiver
     purposes : mapping of receiver name to what it controls
+    zones : tuple of Zone
     study : Study
     digest : str
         SHA-256 of the file's bytes, hexadecimal; of these and of the antenna files' where it names some.
@@ -98,6 +101,7 @@ class Plan:
     transmitters: tuple[Transmitter, ...]
     receivers: tuple[Receiver, ...]
     purposes: Mapping[str, str]
+    zones: tuple[Zone, ...]
     study: Study
     digest: str
 
@@ -151,6 +155,7 @@ def load_plan(path: str | Path) -> Plan:
         transmitters=tuple(transmitters),
         receivers=tuple(receivers),
         purposes=MappingProxyType({row.name: row.purpose for row in tables.receiver if row.purpose}),
+        zones=tuple(_zone(Place(file, "zone", i, row.name), row) for i, row in enumerate(tables.zone)),
         study=tables.study,
         digest=_digest(digest, antennas),
     )
@@ -466,11 +471,24 @@ def _axes(place: Place, row: TransmitterRow | ReceiverRow) -> FloatArray:
     return aim_axes(boresight, roll)
 
 
+def _zone(place: Place, row: ZoneRow) -> Zone:
+    low, high = np.array(row.low_m, dtype=np.float64), np.array(row.high_m, dtype=np.float64)
+    if not (low < high).all():
+        axis = "xyz"[int(np.argmin(low < high))]
+        raise place.refuse(
+            f"low_m of {place.owner} is {row.low_m} and high_m is {row.high_m}",
+            f"low_m must lie below high_m along each axis, which it does not along {axis}",
+            "change one of them",
+        )
+    return Zone(row.name, read_only(low), read_only(high))
+
+
 def _check_names(file: str, tables: PlanTables) -> None:
-    """Transmitters and receivers share one set of names: pictures, findings and comparisons go by them."""
+    """Radios and zones share one set of names: pictures, findings and comparisons go by them."""
     first: dict[str, str] = {}
     rows = [("transmitter", i, row.name) for i, row in enumerate(tables.transmitter)]
     rows += [("receiver", i, row.name) for i, row in enumerate(tables.receiver)]
+    rows += [("zone", i, row.name) for i, row in enumerate(tables.zone)]
     for table, index, name in rows:
         place = Place(file, table, index)
         if name in first:

@@ -166,6 +166,14 @@ class ReceiverRow(_PlacedRow):
     purpose: str | None = Field(None, min_length=1, description="what the receiver controls, in words")
 
 
+class ZoneRow(_Table):
+    """[[zone]]: a box of the venue, upright and along its axes, in which coverage is told."""
+
+    name: Name = Field(description="a name of its own")
+    low_m: Point = Field(description="the low corner, three numbers in metres, [x, y, z]")
+    high_m: Point = Field(description="the high corner, three numbers in metres, [x, y, z]")
+
+
 class Study(_Table):
     """[study]: how far and how finely to compute.
 
@@ -196,12 +204,13 @@ class PlanTables(_Table):
         min_length=1, description="one table or more, each headed [[transmitter]]"
     )
     receiver: list[ReceiverRow] = Field([], description="a list of tables, each headed [[receiver]]")
+    zone: list[ZoneRow] = Field([], description="a list of tables, each headed [[zone]]")
     study: Study = Field(description="one table headed [study]")
 
 
 _ROWS: dict[str, type[_Table]] = {
     "venue": VenueTable, "surface": SurfaceRow, "material": MaterialRow, "radio": RadioRow, "antenna": AntennaRow,
-    "transmitter": TransmitterRow, "receiver": ReceiverRow, "study": Study,
+    "transmitter": TransmitterRow, "receiver": ReceiverRow, "zone": ZoneRow, "study": Study,
 }  # fmt: skip
 
 
@@ -348,7 +357,8 @@ def _in_words(error: ValidationError, content: dict[str, Any], file: str) -> Inp
 
 _HEADERS = {
     "venue": "[venue]", "surface": "[[surface]]", "material": "[material.NAME]", "radio": "[radio.NAME]",
-    "antenna": "[antenna.NAME]", "transmitter": "[[transmitter]]", "receiver": "[[receiver]]", "study": "[study]",
+    "antenna": "[antenna.NAME]", "transmitter": "[[transmitter]]", "receiver": "[[receiver]]", "zone": "[[zone]]",
+    "study": "[study]",
 }  # fmt: skip
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from rf3d.assessment.check import plan_findings
 from rf3d.errors import InputError
 from rf3d.plan import TEXTBOOK_ANTENNAS, assign_surfaces, load_plan, load_scene, match_surfaces
 from rf3d.plan_tables import (
@@ -22,6 +23,7 @@ from rf3d.plan_tables import (
     SurfaceRow,
     TransmitterRow,
     VenueTable,
+    ZoneRow,
 )
 from rf3d.starter import example_places, starter_plan
 from rf3d.venue.materials import catalogue, complex_permittivity
@@ -227,6 +229,51 @@ def test_demo_plans_load_and_cover_their_venues(name):
     assert set(match_surfaces(plan, scene)) == set(range(len(plan.surfaces)))
 
 
+# ---------------------------------------------------------------------------------------------- zones
+ZONE = """[[zone]]
+name = "stage"
+low_m = [1.0, 1.0, 0.0]
+high_m = [3.0, 4.0, 2.0]
+
+[study]"""
+
+
+def test_a_zone_is_its_box(room_plan):
+    (zone,) = load_plan(change(room_plan, "[study]", ZONE)).zones
+    assert zone.name == "stage"
+    np.testing.assert_array_equal(zone.box_m, [[1, 1, 0], [3, 4, 2]])
+    points = np.array([[1.0, 1.0, 0.0], [2, 3, 1], [3.0, 3, 1], [2, 3, 2.5], [0.9, 2, 1]])
+    np.testing.assert_array_equal(zone.holds(points), [True, True, False, False, False])
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ("[3.0, 4.0, 2.0]", "[3.0, 1.0, 2.0]", r"low_m must lie below high_m .* along y.*\[\[zone\]\] 1"),
+        ("[3.0, 4.0, 2.0]", "[3.0, 4.0]", 'high_m of zone "stage" is .* the high corner, three numbers'),
+        ("low_m", "lowest_m", 'lowest_m of zone "stage" is not a known key.*low_m'),
+        ('"stage"', '"lamp"', r'name of \[\[zone\]\] 1 is "lamp", which \[\[receiver\]\] 1 has already'),
+        ('name = "stage"\n', "", "name of .*zone.* is missing"),
+    ],
+)
+def test_a_zone_that_cannot_be_is_refused(room_plan, old, new, says):
+    change(room_plan, "[study]", ZONE)
+    text = room_plan.read_text()
+    head, tail = text.split("[[zone]]")
+    room_plan.write_text(head + "[[zone]]" + tail.replace(old, new, 1))
+    with pytest.raises(InputError, match=says):
+        load_plan(room_plan)
+
+
+def test_a_zone_out_of_the_venue_is_a_finding(room_plan):
+    plan = load_plan(change(room_plan, "[study]", ZONE.replace("[3.0, 4.0, 2.0]", "[3.0, 40.0, 2.0]")))
+    scene = load_scene(plan)
+    surfaces, _ = assign_surfaces(plan, scene)
+    (finding,) = [f for f in plan_findings(plan, scene, surfaces) if f.code == "zone-outside"]
+    assert (finding.where, finding.severity) == ("stage", "caution")
+    assert finding.value == pytest.approx(34.0)
+
+
 # ---------------------------------------------------------------------------------------------- starter plan
 def starter(folder: Path, pieces, **told) -> tuple[Path, str]:
     mesh = write_obj(folder / "hall.obj", pieces)
@@ -316,7 +363,18 @@ def test_example_radios_avoid_a_solid_where_they_would_stand():
 
 def test_every_key_says_what_it_may_hold():
     """A refusal quotes it, so no key may be without."""
-    tables = [PlanTables, VenueTable, SurfaceRow, MaterialRow, RadioRow, AntennaRow, TransmitterRow, ReceiverRow, Study]
+    tables = [
+        PlanTables,
+        VenueTable,
+        SurfaceRow,
+        MaterialRow,
+        RadioRow,
+        AntennaRow,
+        TransmitterRow,
+        ReceiverRow,
+        ZoneRow,
+        Study,
+    ]
     for table in tables:
         for name, field in table.model_fields.items():
             assert field.description, f"{table.__name__}.{name}"

@@ -23,6 +23,8 @@ from rf3d.venue.surfaces import Surface, enclosing_solids
 
 SMALLEST_VENUE_M, LARGEST_VENUE_M = 2.0, 1000.0
 """Outside these the unit of the mesh is probably wrong; common practice, no source."""
+ZONE_SLACK_M = 0.5
+"""How far a zone may reach out of the venue without a word."""
 SAFETY_PURPOSES = ("pyro", "flame", "motion", "winch", "lift", "hoist", "emergency", "exit")
 """Words of purposes that lighting control must not serve: ANSI E1.11 says so of the wired data itself."""
 
@@ -146,6 +148,7 @@ def plan_findings(plan: Plan, scene: Scene, surfaces: tuple[Surface, ...]) -> li
     return [
         *_purposes(plan),
         *_places(plan, scene, surfaces),
+        *_zones(plan, scene),
         *_antennas(plan),
         *_ranges(plan, surfaces),
         *_unlinked(plan),
@@ -226,6 +229,18 @@ def _places(plan: Plan, scene: Scene, surfaces: tuple[Surface, ...]) -> list[Fin
         unit = "m" if value is not None else ""
         limit = 0.0 if value is not None else None
         findings.append(Finding(code, "caution", radio.name, message, value, limit, unit, (x, y, z)))
+    return findings
+
+
+def _zones(plan: Plan, scene: Scene) -> list[Finding]:
+    """Zones that reach out of the box round the venue, where no volume is traced."""
+    low, high = scene.to_world(scene.bounds_m)
+    findings = []
+    for zone in plan.zones:
+        beyond = float(np.maximum(low - zone.low_m, zone.high_m - high).max())
+        if beyond > ZONE_SLACK_M:
+            message = f"reaches {beyond:.3g} m out of the box round the venue: check its corners and the units"
+            findings.append(Finding("zone-outside", "caution", zone.name, message, beyond, 0.0, "m"))
     return findings
 
 

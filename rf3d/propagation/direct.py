@@ -11,7 +11,7 @@ import numpy as np
 
 from rf3d.jobs import Jobs, ordered
 from rf3d.propagation.diffraction import HEAVY_DB
-from rf3d.propagation.grid import Grid
+from rf3d.propagation.grid import BLOCK, Grid
 from rf3d.propagation.kernels.branch import through_all
 from rf3d.propagation.kernels.crossings import walls_passed
 from rf3d.propagation.kernels.inside import inside_any, make_hulls
@@ -122,7 +122,7 @@ def _add_edges(
     apart, deep = asked[grazing], asked[~grazing & (state[asked] == 1)]
     # Deep in the shade one voxel speaks for its neighbours, two along each edge.
     block = np.ravel_multi_index(
-        tuple(axis // 2 for axis in np.unravel_index(deep, grid.shape)), tuple(-(-n // 2) for n in grid.shape)
+        tuple(axis // BLOCK for axis in np.unravel_index(deep, grid.shape)), tuple(-(-n // BLOCK) for n in grid.shape)
     )
     _, speaker, of_block = np.unique(block, return_index=True, return_inverse=True)
     asked_of = np.concatenate([apart, deep[speaker]]).astype(np.int64)

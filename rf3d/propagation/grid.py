@@ -19,6 +19,10 @@ MOST_VOXELS = 2**31 - 1
 """Voxels are numbered in 32 bits."""
 
 
+BLOCK = 2
+"""Voxels along each edge of the blocks that share what is bent deep into the shade."""
+
+
 @dataclass(frozen=True, eq=False)
 class Grid:
     """Cubic voxels over a box.
@@ -32,12 +36,15 @@ class Grid:
     voxel_m : float
         Edge of a voxel, metres.
     shape : (nx, ny, nz)
+    first : (3,) int
+        Place of the low voxel among those of the whole venue, for a grid over a region.
     """
 
     low_m: FloatArray
     origin_m: FloatArray
     voxel_m: float
     shape: tuple[int, int, int]
+    first: tuple[int, int, int] = (0, 0, 0)
 
     @property
     def count(self) -> int:
@@ -58,6 +65,10 @@ class Grid:
         """Centres (N, 3), local metres, of voxels by flat number (N,)."""
         index = np.stack(np.unravel_index(np.asarray(numbers), self.shape), axis=1)
         return self.low_m + (index + 0.5) * self.voxel_m
+
+    def venue_index(self, numbers: IntArray) -> IntArray:
+        """Places (N, 3) among the voxels of the whole venue, of voxels by flat number (N,)."""
+        return np.stack(np.unravel_index(np.asarray(numbers), self.shape), axis=1) + np.array(self.first)
 
     def number_at(self, point_m: FloatArray) -> int:
         """Flat number of the voxel that holds a local point (3,), or −1 outside the grid."""
@@ -98,7 +109,8 @@ def make_grid(
     limit_bytes : float or None
         Memory that may be used; None takes half of what is free, and at least a quarter of what is installed.
     region_m : (2, 3) float64 or None
-        Low and high corner in world coordinates; the voxels are those of the whole venue that it touches.
+        Low and high corner in world coordinates; the voxels are those of the whole venue that it touches, and up to
+        one more along each edge.
 
     Raises
     ------
@@ -123,14 +135,18 @@ def make_grid(
             f"voxel_m {fitting_voxel_m(size_m, voxel_m, 0.9 * most):.3g} would fit",
         )
     shape = (int(counts[0]), int(counts[1]), int(counts[2]))
-    return Grid(read_only(scene.bounds_m[0] + first * voxel_m), scene.origin_m, float(voxel_m), shape)
+    low = (int(first[0]), int(first[1]), int(first[2]))
+    return Grid(read_only(scene.bounds_m[0] + first * voxel_m), scene.origin_m, float(voxel_m), shape, low)
 
 
 def _touched(scene: Scene, voxel_m: float, region_m: FloatArray, counts: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """First voxel along each axis and number of voxels that a region (2, 3) touches, of ``counts`` in the venue."""
+    """First voxel along each axis and number of voxels that a region (2, 3) touches, of ``counts`` in the venue.
+
+    Voxels are taken by blocks of ``BLOCK``, which share what edges bend deep into the shade.
+    """
     low, high = scene.to_local(region_m) - scene.bounds_m[0]
-    first = np.clip(np.floor(low / voxel_m + 1e-6), 0.0, counts)
-    last = np.clip(np.ceil(high / voxel_m - 1e-6), 0.0, counts)
+    first = np.clip(BLOCK * np.floor(np.floor(low / voxel_m + 1e-6) / BLOCK), 0.0, counts)
+    last = np.clip(BLOCK * np.ceil(np.ceil(high / voxel_m - 1e-6) / BLOCK), 0.0, counts)
     if not np.isfinite(region_m).all() or (last <= first).any():
         venue = scene.to_world(scene.bounds_m)
         raise InputError(

@@ -90,9 +90,11 @@ def make_shade(setting: Setting, transmitter: Transmitter, grid: Grid, *, freque
     source = setting.scene.to_local(transmitter.position_m)
     bends = make_bends(setting.edges)
     lit = lit_edges(setting, source, frequency_hz=frequency_hz)
-    cells = -(-np.array(grid.shape) // CELL)
-    corner = np.stack(np.unravel_index(np.arange(int(cells.prod())), tuple(cells)), axis=1)
-    middle = grid.low_m + (corner + 0.5) * CELL * grid.voxel_m
+    # Cells are those of the whole venue, so that a region has the same candidates as the venue around it.
+    start = np.array(grid.first) // CELL
+    cells = -(-(np.array(grid.first) + np.array(grid.shape)) // CELL) - start
+    corner = np.stack(np.unravel_index(np.arange(int(cells.prod())), tuple(cells)), axis=1) + start
+    middle = grid.low_m + ((corner + 0.5) * CELL - np.array(grid.first)) * grid.voxel_m
     table, _, _ = least_detours(
         bends, source, middle, np.zeros(len(middle), dtype=np.int64), lit[None, :],
         0.5 * np.sqrt(3.0) * CELL * grid.voxel_m, LISTED,
@@ -102,7 +104,7 @@ def make_shade(setting: Setting, transmitter: Transmitter, grid: Grid, *, freque
 
 def ways_over_edges(shade: Shade, grid: Grid, voxels: IntArray) -> tuple[IntArray, FloatArray, FloatArray]:
     """Edges (N, TRIED), points on them (N, TRIED, 3) and detours (N, TRIED) from the antenna to middles of voxels."""
-    index = np.stack(np.unravel_index(voxels, grid.shape), axis=1) // CELL
+    index = grid.venue_index(voxels) // CELL - np.array(grid.first) // CELL
     row = np.ravel_multi_index(tuple(index.T), tuple(shade.cells))
     return least_detours(shade.bends, shade.source_m, grid.centres_m(voxels), row, shade.table, 0.0, TRIED)
 

@@ -39,6 +39,7 @@ def print_check(run: Run, report: Any) -> None:
         f"{counted(len(scene.parts), 'surface')}, {counted(report.link_count, 'link')}"
     )
     run.text(f"surfaces are taken to stand within {100 * plan.position_tolerance_m:g} cm of where they are drawn")
+    run.text(f"links leave out paths whose walls take more than {plan.study.most_wall_loss_db:g} dB altogether")
 
     def thickness(surface: Any) -> str:
         if surface.half_space:
@@ -74,7 +75,6 @@ def print_check(run: Run, report: Any) -> None:
         ("material", "made of"),
         [(m.name, m.build_up) for _, m in sorted(materials.items()) if m.build_up],
     )
-    run.text(f"links leave out paths whose walls take more than {plan.study.most_wall_loss_db:g} dB altogether")
     run.table(
         "Antennas",
         ("name", "gain, half-power widths", "polarisation", "basis"),

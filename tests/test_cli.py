@@ -39,11 +39,12 @@ def test_check_of_a_sound_plan(room_plan):
     assert result.exit_code == 0
     assert result.stderr == "reading room.obj\n"
     lines = result.stdout.splitlines()
-    assert lines[:4] == [
+    assert lines[:5] == [
         "A room with a cupboard",
         "venue: 8.00 x 6.00 x 4.00 m, room.obj",
         "24 triangles, 12 facets, 7 surfaces, 1 link",
         "surfaces are taken to stand within 2 cm of where they are drawn",
+        "links leave out paths whose walls take more than 120 dB altogether",
     ]
     for row in (
         ("wall_x0", "plaster, 100 mm", "sheet: open surface"),
@@ -63,7 +64,7 @@ def test_check_of_a_sound_plan(room_plan):
     by_name = {row["object"]: row for row in data["surfaces"]}
     assert by_name["wall_y1"] | {"source": "", "decision": ""} == {
         "object": "wall_y1", "mesh_material": "", "material": "plaster", "thickness_m": 0.1, "half_space": False,
-        "body": "sheet", "decision": "", "basis": "A", "source": "",
+        "body": "sheet", "decision": "", "basis": "A", "source": "", "made_of": "",
     }  # fmt: skip
     assert by_name["cupboard"]["thickness_m"] is None
     assert by_name["cupboard"]["body"] == "solid"

@@ -98,6 +98,8 @@ class Detail:
     arrival_std_error_deg : shape float64
     own_power_w, own_std_error_w : shape float64
         Received by the plan's receiving antenna, upright.
+    own_direct_power_w : shape float64
+        Its share without reflections.
     surfaces : tuple of str
         Objects that reflect most power, most first.
     surface_power_w, surface_std_error_w : (surfaces, *shape) float64
@@ -109,6 +111,7 @@ class Detail:
     arrival_std_error_deg: FloatArray
     own_power_w: FloatArray
     own_std_error_w: FloatArray
+    own_direct_power_w: FloatArray
     surfaces: tuple[str, ...]
     surface_power_w: FloatArray
     surface_std_error_w: FloatArray
@@ -389,13 +392,14 @@ def _result(
         order_error = shaped(np.concatenate([np.zeros((1, grid.count)), error]))
     if layout.detail:
         way, concentration, way_error = arrival(moments, total.straight, total.watts)
-        own = total.watts * total.straight.own + moments.mean(layout.first_listed - 1)
+        own_direct = total.watts * total.straight.own
+        own = own_direct + moments.mean(layout.first_listed - 1)
         mean, error = stacked(layout.first_listed, len(layout.culprits))
         objects = tuple(dict.fromkeys(setting.scene.objects))
         extra = Detail(
             shaped(way.T), shaped(concentration), shaped(way_error), shaped(own),
-            shaped(moments.error(layout.first_listed - 1)), tuple(objects[o] for o in layout.culprits),
-            shaped(mean), shaped(error),
+            shaped(moments.error(layout.first_listed - 1)), shaped(own_direct),
+            tuple(objects[o] for o in layout.culprits), shaped(mean), shaped(error),
         )  # fmt: skip
     spread, spread_error = delay_spread(moments, total.straight, total.watts)
     return TransmitterVolume(

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from rf3d.propagation.kernels.interfaces import Walls, coefficients, half_space, specular
+from rf3d.propagation.kernels.interfaces import Walls, coefficients, half_space, specular, transmission
 from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray
 
 _EIGHTH = np.exp(0.25j * np.pi)
@@ -305,5 +305,5 @@ def _through_face(
         r_te, r_tm = half_space(walls.permittivity[f, walls.layer_start[part]], cos_i)
         t_te, t_tm = np.sqrt(1.0 - r_te * r_te), np.sqrt(1.0 - r_tm * r_tm)
     else:
-        _, _, t_te, t_tm = coefficients(walls, f, part, cos_i, depth)
+        t_te, t_tm = transmission(walls, f, part, cos_i, depth)
     _face_matrix(t_te, t_tm, grazing + turn, beta, False, out)

@@ -100,3 +100,15 @@ def test_closed_form_limits():
     assert r_te == pytest.approx(-1.0, abs=1e-3)
     assert r_tm == pytest.approx(1.0, abs=1e-3)
     assert 0.0 < abs(t_te) < 1e-80
+
+
+@pytest.mark.parametrize("name", sorted(set(catalogue()) - {"air", "vacuum"}))
+def test_a_wave_along_the_wall_is_thrown_back_whole(name):
+    """A film or grid in a gap without thickness gave 0/0 here, at some channels only: 1 − cos²θ had rounded to 1."""
+    walls = make_walls((surface("wall", name, thickness_m=0.02),), np.linspace(2402e6, 2480e6, 79))
+    for cos_i in (0.0, 1e-9, 1e-7, 1e-6):
+        for f in range(79):
+            r_te, r_tm, t_te, t_tm = coefficients(walls, f, 0, cos_i, np.nan)
+            assert abs(abs(r_te) - 1.0) < 1e-4
+            assert np.isfinite([r_tm, t_te, t_tm]).all()
+            assert abs(t_te) < 1e-3

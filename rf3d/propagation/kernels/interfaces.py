@@ -176,7 +176,7 @@ def coefficients(
     """
     first = walls.layer_start[part]
     last = walls.layer_start[part + 1] - 1
-    cos_i = max(cos_i, 1e-9)  # along the wall: vacuum layers would be 0/0
+    cos_i = max(cos_i, 1e-6)  # along the wall: vacuum layers would be 0/0, and 1 − cos²θ must not round to 1
     if walls.half_space[part] or (np.isinf(depth_m) and np.isnan(walls.thickness_m[first])):
         r_te, r_tm = half_space(walls.permittivity[f, first], cos_i)
         return r_te, r_tm, 0.0j, 0.0j

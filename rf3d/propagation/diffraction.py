@@ -14,6 +14,7 @@ from rf3d.propagation.kernels.bends import Bends, bent_ways, make_bends
 from rf3d.propagation.kernels.interfaces import opaque_parts
 from rf3d.propagation.pathset import PathSet, join
 from rf3d.units import SPEED_OF_LIGHT_M_S, BoolArray, FloatArray, IntArray
+from rf3d.venue.facets import Facets
 
 MOST_EDGE_PATHS = 80
 """Ways over an edge that are looked at for one link, the strongest by estimate."""
@@ -61,7 +62,15 @@ def usable_edges(setting: Setting) -> IntArray:
 
 def major_edges(setting: Setting) -> BoolArray:
     """Edges (E,) long enough, of faces wide enough, to be tried together with a reflection."""
-    edges, facets = setting.edges, setting.facets
+    edges = setting.edges
+    wide = facet_widths(setting.facets) >= MAJOR_FACE_M - 1e-6
+    length = np.linalg.norm(edges.ends_m[:, 1] - edges.ends_m[:, 0], axis=1)
+    slack = 1e-6  # an edge of exactly that length counts, however its coordinates were rounded
+    return np.asarray((length >= MAJOR_EDGE_M - slack) & wide[edges.facet_0] & wide[edges.facet_n])
+
+
+def facet_widths(facets: Facets) -> FloatArray:
+    """Area over length of every facet, (Q,), metres."""
     # Extent about the middle of the outline: the same however the venue is turned or its faces are cut.
     side = np.linalg.norm(facets.edges_m[:, 1] - facets.edges_m[:, 0], axis=1)
     owner = np.repeat(np.arange(facets.count), np.diff(facets.edge_start))
@@ -72,10 +81,7 @@ def major_edges(setting: Setting) -> BoolArray:
     )  # fmt: skip
     reach = np.zeros(facets.count)
     np.maximum.at(reach, owner, np.linalg.norm(facets.edges_m[:, 0] - middle[owner], axis=1))
-    wide = facets.area_m2 / np.maximum(2.0 * reach, 1e-9) >= MAJOR_FACE_M - 1e-6
-    length = np.linalg.norm(edges.ends_m[:, 1] - edges.ends_m[:, 0], axis=1)
-    slack = 1e-6  # an edge of exactly that length counts, however its coordinates were rounded
-    return np.asarray((length >= MAJOR_EDGE_M - slack) & wide[edges.facet_0] & wide[edges.facet_n])
+    return np.asarray(facets.area_m2 / np.maximum(2.0 * reach, 1e-9))
 
 
 def heavy_parts(setting: Setting, frequency_hz: float) -> BoolArray:

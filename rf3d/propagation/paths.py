@@ -15,17 +15,22 @@ import numpy as np
 from rf3d.jobs import Jobs, batch_generator, ordered
 from rf3d.propagation.assembly import Setting, assemble, prepare
 from rf3d.propagation.cache import PathCache, kept
-from rf3d.propagation.diffraction import edge_paths, heavy_parts, usable_edges
+from rf3d.propagation.diffraction import edge_paths, facet_widths, heavy_parts, usable_edges
 from rf3d.propagation.kernels.images import lit_planes, specular_points
 from rf3d.propagation.kernels.search import step
 from rf3d.propagation.pathset import PathSet, join
 from rf3d.propagation.tracer import MOST_CROSSINGS
 from rf3d.units import BoolArray, FloatArray, IntArray
+from rf3d.venue.facets import Facets
 
 __all__ = ["Candidates", "PathSet", "Setting", "find_paths", "find_sequences", "prepare", "refine"]
 
 TREE_LIMIT = 40_000_000
 """Sequences of planes up to which the whole tree of images is tried; most of them are ruled out by their beams."""
+WHOLE_LIMIT = 1_000_000
+"""Sequences up to which the tree is whole; a larger one has at most one narrow plane in a sequence."""
+NARROW_M = 0.5
+"""Planes whose facets are all narrower are narrow: what two of them pass on is little (``kernels.edges``)."""
 RAY_BATCHES = 64
 _CHUNK = 50_000
 _ROOM = 8192
@@ -33,15 +38,47 @@ _LOOKS = 1_000_000
 """Beams and planes compared in one task."""
 
 
-def exhaustive_order(plane_count: int, max_reflections: int) -> int:
-    """Highest number of reflections whose whole tree of images stays within ``TREE_LIMIT`` sequences."""
-    total, level = 0, plane_count
-    for order in range(1, max_reflections + 1):
-        total += level
-        if total > TREE_LIMIT:
-            return order - 1
-        level *= max(plane_count - 1, 0)
-    return max_reflections
+class Tree(NamedTuple):
+    """Which images are tried one by one.
+
+    Attributes
+    ----------
+    order : int
+        Number of reflections up to which they are.
+    narrow : (planes,) bool
+        Planes of which a sequence may hold one at most; all False where the tree is whole.
+    """
+
+    order: int
+    narrow: BoolArray
+
+    @property
+    def exhaustive_order(self) -> int:
+        """Number of reflections up to which every path is certain to be there."""
+        return min(self.order, 1) if self.narrow.any() else self.order
+
+
+def plan_tree(facets: Facets, max_reflections: int) -> Tree:
+    """The largest tree within ``TREE_LIMIT``, whole if that is within ``WHOLE_LIMIT``."""
+    everything = np.zeros(facets.plane_count, dtype=bool)
+    if _tree_size(facets.plane_count, 0, max_reflections) <= min(WHOLE_LIMIT, TREE_LIMIT):
+        return Tree(max_reflections, everything)
+    narrow = np.ones(facets.plane_count, dtype=bool)
+    narrow[facets.plane[facet_widths(facets) >= NARROW_M]] = False
+    slim = int(narrow.sum())
+
+    def deepest(wide: int, slim: int) -> int:
+        return max(o for o in range(max_reflections + 1) if _tree_size(wide, slim, o) <= TREE_LIMIT)
+
+    whole, partly = deepest(facets.plane_count, 0), deepest(facets.plane_count - slim, slim)
+    if whole <= 1 and partly <= 1:
+        return Tree(max(whole, partly), everything)
+    return Tree(partly, narrow)
+
+
+def _tree_size(wide: int, narrow: int, order: int) -> int:
+    """Sequences of up to ``order`` planes with at most one narrow one, neighbours that are alike counted too."""
+    return sum(wide**n + n * narrow * wide ** (n - 1) for n in range(1, order + 1))
 
 
 def find_sequences(
@@ -49,8 +86,8 @@ def find_sequences(
 ) -> tuple[IntArray, IntArray]:
     """Candidate sequences of planes from one source (3,), local.
 
-    Order by order the whole tree while it is small, less what no beam reaches (``lit_planes``); beyond that every
-    sequence met by one of ``rays`` rays sent out evenly in all directions, passing or bouncing at random.
+    Order by order the tree while it is small (``plan_tree``), less what no beam reaches (``lit_planes``); beyond that
+    every sequence met by one of ``rays`` rays sent out evenly in all directions, passing or bouncing at random.
 
     Returns
     -------
@@ -60,29 +97,38 @@ def find_sequences(
         Rays that met each sequence; 0 for those of the whole tree.
     """
     depth = max(max_reflections, 1)
-    complete = exhaustive_order(setting.facets.plane_count, max_reflections)
+    tree = plan_tree(setting.facets, max_reflections)
+    slim = np.append(tree.narrow, False)  # the last answers for −1
     parts: list[IntArray] = [np.full((1, depth), -1, dtype=np.int32)]
     level = np.zeros((0, 0), dtype=np.int32)
     rows = max(1, _LOOKS // setting.facets.plane_count)
 
-    def grow(short: IntArray) -> IntArray:
-        row, plane = np.nonzero(lit_planes(setting.planes, source_m, short))
-        return np.concatenate([short[row], plane[:, None].astype(np.int32)], axis=1)
+    everything = np.arange(setting.facets.plane_count, dtype=np.int32)
 
-    for order in range(1, complete + 1):
+    def grow(short: IntArray) -> IntArray:
+        longer = []
+        for some, targets in (
+            (~slim[short].any(axis=1), everything),
+            (slim[short].any(axis=1), everything[~slim[:-1]]),
+        ):
+            row, target = np.nonzero(lit_planes(setting.planes, source_m, short[some], targets))
+            longer.append(np.concatenate([short[some][row], targets[target][:, None]], axis=1))
+        return np.concatenate(longer)
+
+    for order in range(1, tree.order + 1):
         if order == 1:
-            level = np.arange(setting.facets.plane_count, dtype=np.int32)[:, None]
+            level = everything[:, None]
         else:
             shorter = [level[i : i + rows] for i in range(0, len(level), rows)]
             longer = ordered(grow, shorter, jobs=jobs)
             level = np.concatenate([np.zeros((0, order), dtype=np.int32), *longer])
         parts.append(np.pad(level, ((0, 0), (0, depth - order)), constant_values=-1))
     found_by = np.zeros(sum(len(part) for part in parts), dtype=np.int32)
-    if complete < max_reflections:
+    if tree.exhaustive_order < max_reflections:
 
         def batch(index: int) -> tuple[IntArray, IntArray]:
             return _traced_sequences(
-                setting, source_m, max_reflections=max_reflections, longer_than=complete,
+                setting, source_m, max_reflections=max_reflections, tree=tree,
                 rays=max(1, rays // RAY_BATCHES), generator=batch_generator(seed, 1, index),
             )  # fmt: skip
 
@@ -98,12 +144,13 @@ def _traced_sequences(
     source_m: FloatArray,
     *,
     max_reflections: int,
-    longer_than: int,
+    tree: Tree,
     rays: int,
     generator: np.random.Generator,
 ) -> tuple[IntArray, IntArray]:
-    """Distinct sequences of more than ``longer_than`` reflections met by rays from a source, and by how many rays."""
+    """Distinct sequences that are not in the tree, met by rays from a source, and by how many rays."""
     facets = setting.facets
+    slim = np.append(tree.narrow, False)  # the last answers for −1
     z = 1.0 - 2.0 * (np.arange(rays) + generator.random(rays)) / rays
     angle = 2 * np.pi * generator.random(rays)
     ring = np.sqrt(np.maximum(0.0, 1.0 - z * z))
@@ -120,7 +167,8 @@ def _traced_sequences(
             generator.random(len(way)), setting.tracer.clearance_m, max_reflections,
             origin, way, sequence, depth, inside,
         )  # fmt: skip
-        kept.append(sequence[bounced & (depth > longer_than)])
+        outside = (depth > tree.order) | (slim[sequence].sum(axis=1) > 1)
+        kept.append(sequence[bounced & outside])
         origin, way, sequence, depth, inside = origin[going], way[going], sequence[going], depth[going], inside[going]
         if len(origin) == 0:
             break
@@ -199,13 +247,13 @@ def find_paths(
         Of each transmitter, for asking again about a receiver that moved a little (``refine``).
     """
     pieces: list[PathSet] = []
-    exhaustive = exhaustive_order(setting.facets.plane_count, max_reflections)
+    tree = plan_tree(setting.facets, max_reflections)
     candidates: list[Candidates] = []
     none = np.zeros(0, dtype=np.int32)
     edges = none if edges_at_hz is None else kept(cache, ("edges", setting.digest), lambda: usable_edges(setting))
     for t, source in enumerate(transmitters_m):
         mine = np.flatnonzero(linked[t])
-        key = (setting.digest, source.tobytes(), max_reflections, rays, seed, exhaustive)
+        key = (setting.digest, source.tobytes(), max_reflections, rays, seed, tree.order, tree.exhaustive_order)
         if len(mine):
             look = partial(
                 find_sequences, setting, source, max_reflections=max_reflections, rays=rays, seed=seed, jobs=jobs
@@ -226,7 +274,7 @@ def find_paths(
                     cache=cache,
                 )
             )
-    return join(pieces, exhaustive), candidates
+    return join(pieces, tree.exhaustive_order), candidates
 
 
 def refine(

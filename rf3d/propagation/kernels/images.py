@@ -228,9 +228,9 @@ def _beam_meets(planes: Planes, image: FloatArray, window: int, corners: FloatAr
 
 
 @njit(nogil=True, cache=True)
-def lit_planes(planes: Planes, source: FloatArray, sequences: IntArray) -> BoolArray:
-    """Planes that light from a source (3,) may fall on after each of N sequences of reflections (N, D), (N, planes)."""
-    lit = np.zeros((len(sequences), len(planes.normal)), dtype=np.bool_)
+def lit_planes(planes: Planes, source: FloatArray, sequences: IntArray, targets: IntArray) -> BoolArray:
+    """Which of ``targets`` light from a source (3,) may fall on after each of N sequences (N, D), (N, targets)."""
+    lit = np.zeros((len(sequences), len(targets)), dtype=np.bool_)
     image = np.empty(3)
     for i in range(len(sequences)):
         for c in range(3):
@@ -241,8 +241,8 @@ def lit_planes(planes: Planes, source: FloatArray, sequences: IntArray) -> BoolA
             for c in range(3):
                 image[c] -= 2.0 * away * n[c]
         last = sequences[i, sequences.shape[1] - 1]
-        for q in range(len(planes.normal)):
-            lit[i, q] = q != last and _in_beam(planes, image, last, q)
+        for q in range(len(targets)):
+            lit[i, q] = targets[q] != last and _in_beam(planes, image, last, targets[q])
     return lit
 
 

@@ -12,9 +12,10 @@ from rf3d.assessment.multipath import missing_finding
 from rf3d.assessment.run import solve
 from rf3d.jobs import Jobs
 from rf3d.plan import load_plan, load_scene
+from rf3d.propagation.diffraction import facet_widths
 from rf3d.propagation.fields import fields
 from rf3d.propagation.kernels.interfaces import opaque_parts
-from rf3d.propagation.paths import Setting, find_paths, find_sequences, prepare
+from rf3d.propagation.paths import NARROW_M, Setting, find_paths, find_sequences, prepare
 from rf3d.radio.antennas import make_antenna
 from rf3d.radio.radios import Radio, Receiver, Transmitter
 from rf3d.venue.facets import find_facets
@@ -176,3 +177,27 @@ def test_completeness_is_reported_link_by_link(room_plan, monkeypatch):
     assert finding.value == pytest.approx(100 * link.completeness)
     assert f"{int(100 * link.completeness)} %" in finding.message
     assert missing_finding(sure.links[0], 64) is None
+
+
+def test_only_sequences_with_two_narrow_planes_are_left_to_the_rays(hall, whole, monkeypatch):
+    """A tree cut for size holds every path with at most one narrow plate; what rays add is in the whole tree too."""
+    monkeypatch.setattr("rf3d.propagation.paths.WHOLE_LIMIT", 0)
+    setting = hall[0]
+    narrow = np.zeros(setting.facets.plane_count, dtype=bool)
+    narrow[setting.facets.plane[facet_widths(setting.facets) < NARROW_M]] = True
+    assert 10 < narrow.sum() < len(narrow) - 10
+    paths, _ = traced(hall, 6400, 1)
+    assert paths.exhaustive_order == 1
+
+    def chains(found) -> list[tuple[int, tuple[int, ...]]]:
+        mirrored = [
+            tuple(int(p) for p in setting.facets.plane[found.facet[found.start[i] : found.start[i + 1]]])
+            for i in range(found.count)
+        ]
+        return list(zip(found.receiver.tolist(), mirrored, strict=True))
+
+    everything, got = set(chains(whole[0])), chains(paths)
+    assert set(got) <= everything
+    slim = [narrow[list(planes)].sum() > 1 for _, planes in got]
+    np.testing.assert_array_equal(np.array(slim), paths.found_by > 0)
+    assert {c for c in everything if narrow[list(c[1])].sum() < 2} <= set(got)

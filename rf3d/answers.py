@@ -11,7 +11,6 @@ from rf3d.terminal import Run
 if TYPE_CHECKING:
     from rf3d.assessment.links import Link
     from rf3d.assessment.run import Solution
-    from rf3d.propagation.volume import TransmitterVolume
 
 PREDICTION = "A prediction is not a measurement: verify by survey in the show's state."
 WORTH_TELLING = 0.03
@@ -213,42 +212,6 @@ def solution_as_json(solution: Solution) -> dict[str, Any]:
         "seed": solution.seed,
         "verdicts": VERDICT_DEFINITION,
         "links": links_as_json(solution.setting, solution.links),
-    }
-
-
-def print_volumes(run: Run, volumes: list[TransmitterVolume]) -> None:
-    """Print how far the power of each transmitter reaches and how well it is known."""
-    rows = []
-    for v in volumes:
-        data = volume_as_json(v)
-        power = data["mean_power_dbm"]
-        levels = tuple("" if power is None else whole(power[key]) for key in ("p10", "median", "p90"))
-        error = data["median_std_error_db"]
-        rows.append(
-            (v.transmitter, f"{100 * data['reached']:.0f} %", *levels, "exact" if error is None else f"{error:.2f} dB")
-        )
-    columns = ("transmitter", "reached", "weak 10 %", "median", "strong 10 %", "error")
-    run.table("Mean power at a unit-gain probe, dBm", columns, rows)
-    run.text("error: median standard error of a voxel; reached: share of the voxels where anything arrives.")
-
-
-def volume_as_json(volume: TransmitterVolume) -> dict[str, Any]:
-    """What a volume comes to, without its voxels."""
-    import numpy as np
-
-    power = volume.mean_power_dbm
-    reached = power[np.isfinite(power)]
-    error = volume.std_error_db[np.isfinite(volume.std_error_db)]
-    p10, median, p90 = np.percentile(reached, [10, 50, 90]) if len(reached) else (np.nan,) * 3
-    return {
-        "transmitter": volume.transmitter,
-        "voxels": power.size,
-        "voxel_m": volume.grid.voxel_m,
-        "rays": volume.rays,
-        "reached": len(reached) / power.size,
-        "mean_power_dbm": {"p10": p10, "median": median, "p90": p90} if len(reached) else None,
-        "median_std_error_db": float(np.median(error)) if len(error) else None,
-        "power_not_accounted_for": volume.ledger.imbalance,
     }
 
 

@@ -1,6 +1,7 @@
 """The commands: what is typed, what is printed, and with which exit code it ends.
 
-Exit codes: 0 done, 4 done with `fail` findings, 2 bad input, 3 a missing optional part, 130 cancelled.
+Exit codes: 0 done, 4 done with `fail` findings, 2 bad input, 3 a missing optional part, 130 cancelled (what
+`volume --until` had done by then is kept).
 Everything heavy is imported inside a command, so that help comes at once.
 """
 
@@ -9,6 +10,7 @@ from __future__ import annotations
 import functools
 import sys
 from collections.abc import Callable
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,20 +23,17 @@ from rf3d.answers import (
     explain_link,
     print_check,
     print_links,
-    print_volumes,
     quoted,
     solution_as_json,
-    volume_as_json,
 )
 from rf3d.errors import CancelledError, InputError, MissingPartError, Rf3dError
 from rf3d.terminal import Run, write_whole
+from rf3d.volume_answers import file_contents, print_coverages, print_volumes, volume_request, volumes_as_json
 
 if TYPE_CHECKING:
     from rf3d.assessment.links import Link
     from rf3d.assessment.run import Solution
-    from rf3d.plan import Plan
     from rf3d.propagation.paths import Setting
-    from rf3d.propagation.volume import TransmitterVolume
 
 SLICE_HEIGHT_M = 1.5
 
@@ -104,7 +103,8 @@ def main() -> None:
     Start with `rf3d new MESH`, which writes a plan file to fill in; `rf3d check PLAN` says what is understood
     and what is missing.
 
-    Exit codes: 0 done, 4 done but a finding says fail, 2 bad input, 3 an optional part is missing, 130 stopped.
+    Exit codes: 0 done, 4 done but a finding says fail, 2 bad input, 3 an optional part is missing, 130 stopped
+    (with `volume --until` what was done by then is kept).
     """
 
 
@@ -202,49 +202,74 @@ def links(run: Run, plan: Path, explain: bool, sender: str | None, listener: str
 
 @command
 @PLAN_ARGUMENT
-@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.vti", help="VTK image to write.")
+@click.option(
+    "--out",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="Write every voxel: FILE.vti is a VTK image, FILE.npz a NumPy archive.",
+)
 @click.option("--transmitter", metavar="NAME", help="This transmitter alone; all of them otherwise.")
+@click.option(
+    "--receiver",
+    metavar="NAME",
+    help="Backwards: the gain to this receiver from a unit-gain transmitter in every voxel.",
+)
+@click.option("--zone", metavar="NAME", help="Only the voxels of this zone; rays go everywhere all the same.")
+@click.option(
+    "--detail", is_flag=True, help="Tell where waves come from, what the antenna gets, and who reflected them."
+)
+@click.option("--antenna", metavar="NAME", help="The receiving antenna; else the one most receivers of a radio have.")
+@click.option("--until", metavar="0.5dB", help="Go on until 95 % of the zones' voxels have this standard error.")
+@click.option("--time-limit", "time_limit", metavar="SECONDS", help="With --until: stop then in any case.")
+@click.option("--memory", metavar="4GiB", help="Memory that may be used; half of what is free otherwise.")
 @GLB_OPTION
 @click.option("--height", "height_m", type=float, metavar="METRES", help="With --glb: height of the slice; else 1.5 m.")
 def volume(
-    run: Run, plan: Path, out: Path | None, transmitter: str | None, glb_path: Path | None, height_m: float | None
-) -> None:
-    """Received power in every voxel of the venue, for each transmitter of PLAN."""
+    run: Run, plan: Path, out: Path | None, glb_path: Path | None, height_m: float | None, **asked: Any
+) -> None:  # fmt: skip
+    """Received power in every voxel of the venue, for each transmitter of PLAN, and how well its zones are covered.
+
+    Ctrl-C with --until keeps what is done as a result that says so, and ends with exit code 130.
+    """
+    from rf3d.assessment.run import ready
+    from rf3d.assessment.volumes import trace_all
     from rf3d.plan import load_plan, load_scene
 
+    request = volume_request(**asked)
     _check_glb(run, glb_path)
+    if glb_path is not None and request.receiver is not None:
+        raise InputError("--glb with --receiver", "shapes are of received power", "leave one of them out")
     if out is not None:
         run.check_target(out, "--out")
-        if out.suffix != ".vti":
-            raise InputError(f'--out names "{out}"', "a volume is written as .vti", "give the file that ending")
-    from rf3d.assessment.run import ready
-
+        if out.suffix not in (".vti", ".npz"):
+            raise InputError(
+                f'--out names "{out}"', "a volume is written as .vti or .npz", "give the file one of these endings"
+            )
     loaded = load_plan(plan)
     setting = ready(loaded, load_scene(loaded))
     height = _slice_height_m(setting, height_m)
-    volumes = _volumes(run, loaded, setting, transmitter=transmitter)
-    print_volumes(run, volumes)
+    with run.stoppable() if request.until_db is not None else nullcontext(run.jobs) as jobs:
+        found = trace_all(loaded, setting, request, jobs=jobs, seed=run.seed, log=run.log)
+    run.stopped = found.interrupted
+    run.add_findings(found.findings)
+    print_volumes(run, found.volumes, backwards=found.backwards)
+    print_coverages(run, found.coverages)
+    run.show_findings()
     if out is not None:
-        from rf3d.views.export import write_vti
+        from rf3d.views import export
 
-        write_vti(out, volumes)
+        write = export.write_vti if out.suffix == ".vti" else export.write_npz
+        write(out, found.volumes, file_contents(loaded, setting, found))
         run.text(f"wrote {out}")
     if glb_path is not None:
         from rf3d.views.glb import write_glb
         from rf3d.views.shapes import power_shapes
 
-        nodes = power_shapes(loaded, setting, volumes, height_m=height)
+        nodes = power_shapes(loaded, setting, found.volumes, height_m=height)
         write_glb(glb_path, nodes, extras={"plan": loaded.title}, option="--glb")
         run.text(f"wrote {glb_path}")
     run.text(PREDICTION)
-    run.write_json(
-        {
-            "plan": plan,
-            "plan_digest": loaded.digest,
-            "scene_digest": setting.scene.digest,
-            "volumes": [volume_as_json(v) for v in volumes],
-        }
-    )
+    run.write_json(volumes_as_json(loaded, setting, found))
 
 
 @command
@@ -350,32 +375,6 @@ def _solved(run: Run, path: Path) -> Solution:
     return solve(plan, load_scene(plan), jobs=run.jobs, seed=run.seed)
 
 
-def _volumes(run: Run, plan: Plan, setting: Setting, *, transmitter: str | None = None) -> list[TransmitterVolume]:
-    """Received power of one or all transmitters, over the whole venue."""
-    from rf3d.propagation.grid import make_grid
-    from rf3d.propagation.volume import trace_volume
-
-    chosen = [t for t in plan.transmitters if transmitter in (None, t.name)]
-    if not chosen:
-        raise InputError(
-            f'no transmitter is called "{transmitter}"', f"there are {quoted(t.name for t in plan.transmitters)}",
-            "name one of them with --transmitter",
-        )  # fmt: skip
-    jobs, study = run.jobs, plan.study
-    grid = make_grid(setting.scene, study.voxel_m, threads=jobs.threads)
-    seed = study.seed if run.seed is None else run.seed
-    found = []
-    for sender in chosen:
-        run.log(f"volume of {sender.name}: {grid.count:,} voxels of {study.voxel_m:g} m, {study.rays:,} rays")
-        found.append(
-            trace_volume(
-                setting, sender, grid=grid, max_reflections=study.max_reflections, rays=study.rays, seed=seed,
-                jobs=jobs,
-            )
-        )  # fmt: skip
-    return found
-
-
 def _pictures(
     run: Run,
     solution: Solution,
@@ -391,7 +390,10 @@ def _pictures(
     plan, setting = solution.plan, solution.setting
     height = _slice_height_m(setting, height_m)
     _make_folder(folder)
-    volumes = _volumes(run, plan, setting)
+    from rf3d.assessment.volumes import Request, trace_all
+
+    found = trace_all(plan, setting, Request(), jobs=run.jobs, seed=run.seed, log=run.log)
+    volumes = found.volumes
     print_volumes(run, volumes)
     from rf3d.views import pictures
 
@@ -406,7 +408,7 @@ def _pictures(
     if with_volume:
         from rf3d.views.export import write_vti
 
-        write_vti(folder / "volume.vti", volumes)
+        write_vti(folder / "volume.vti", volumes, file_contents(plan, setting, found))
     for path in made:
         run.text(f"wrote {path}")
 

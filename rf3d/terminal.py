@@ -10,11 +10,13 @@ import json
 import math
 import os
 import shutil
+import signal
 import sys
 import tempfile
 import textwrap
-from collections.abc import Mapping, Sequence
-from contextlib import suppress
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from textwrap import wrap
 from typing import IO, TYPE_CHECKING, Any
@@ -22,7 +24,7 @@ from typing import IO, TYPE_CHECKING, Any
 import click
 
 from rf3d import __version__
-from rf3d.errors import Finding, InputError
+from rf3d.errors import CancelledError, Finding, InputError
 
 if TYPE_CHECKING:
     from rf3d.jobs import Jobs
@@ -33,6 +35,8 @@ NARROW_COLUMNS = 64
 SHORT_CELL = 15
 """Cells no longer than this are never broken over lines."""
 PROGRESS_STEP = 0.02
+NEWS_S = 1.0
+"""A stage that tells more than how far it is does so no more often than this."""
 
 
 class Run:
@@ -55,8 +59,9 @@ class Run:
         self.workers: int = options["workers"]
         self.findings: list[Finding] = []
         self._inputs = [path.resolve() for path in inputs]
-        self._stage: tuple[str, float] = ("", 0.0)
-        self._line_open = False
+        self.stopped = False
+        self._stage: tuple[str, float, float] = ("", 0.0, 0.0)
+        self._line = 0
         self._events: IO[str] | None = None
         events_path: Path | None = options["events_path"]
         self.check_target(self.json_path, "--json")
@@ -78,6 +83,22 @@ class Run:
         from rf3d.jobs import Jobs
 
         return Jobs(workers=self.workers, progress=self.progress)
+
+    @contextmanager
+    def stoppable(self) -> Iterator[Jobs]:
+        """Work that Ctrl-C ends at its next safe point, keeping what is done; a second Ctrl-C ends it at once."""
+        jobs = self.jobs
+
+        def stop(number: int, frame: Any) -> None:
+            signal.signal(signal.SIGINT, before)
+            jobs.cancel.set()
+            self.log("stopping and keeping what is done; once more stops at once")
+
+        before = signal.signal(signal.SIGINT, stop)
+        try:
+            yield jobs
+        finally:
+            signal.signal(signal.SIGINT, before)
 
     def check_target(self, path: Path | None, option: str) -> None:
         """Refuse, before any work, a file that cannot be written or that is an input."""
@@ -104,25 +125,32 @@ class Run:
             click.echo(message, err=True)
 
     def progress(self, stage: str, done: int, total: int) -> None:
-        """Show and report how far a stage is; every 2 % and at its end."""
-        share = done / total if total else 1.0
-        last_stage, last_share = self._stage
-        if stage == last_stage and share < 1.0 and share - last_share < PROGRESS_STEP:
+        """Show and report how far a stage is; every 2 % and at its end.
+
+        What follows a comma in ``stage`` is news of it: told with it, and by itself no more often than ``NEWS_S``.
+        """
+        name, _, news = stage.partition(", ")
+        share, now = done / total if total else 1.0, time.monotonic()
+        last_name, last_share, last_time = self._stage
+        small = abs(share - last_share) < PROGRESS_STEP or bool(news)
+        if name == last_name and share < 1.0 and small and not (news and now - last_time >= NEWS_S):
             return
-        self._stage = (stage, share)
-        self.emit("progress", stage=stage, done=done, total=total)
+        self._stage = (name, share, now)
+        self.emit("progress", stage=name, done=done, total=total, **({"news": news} if news else {}))
         if self.quiet:
             return
         if sys.stderr.isatty():
-            click.echo(f"\r{stage} {100 * share:3.0f} %", err=True, nl=False)
-            self._line_open = True
+            line = f"{stage} {100 * share:3.0f} %" if not news else f"{name} {100 * share:3.0f} %, {news}"
+            # What a longer line left behind is wiped out.
+            click.echo(f"\r{line.ljust(self._line)}", err=True, nl=False)
+            self._line = len(line)
         elif done >= total:
             click.echo(f"{stage}: done", err=True)
 
     def _end_line(self) -> None:
-        if self._line_open:
+        if self._line:
             click.echo("", err=True)
-            self._line_open = False
+            self._line = 0
 
     def add_findings(self, findings: Sequence[Finding]) -> None:
         """Keep findings for the JSON file and the exit code, and report each as an event."""
@@ -168,7 +196,9 @@ class Run:
 
     @property
     def exit_code(self) -> int:
-        """0, or 4 where a finding is a `fail`."""
+        """130 where the work was stopped and what was done is kept, 4 where a finding is a `fail`, else 0."""
+        if self.stopped:
+            return CancelledError.exit_code
         return EXIT_FAIL_FINDINGS if any(finding.severity == "fail" for finding in self.findings) else 0
 
     def close(self, exit_code: int, error: BaseException | None = None) -> None:

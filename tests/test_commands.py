@@ -78,7 +78,7 @@ def test_explained_path_adds_up(quick_plan):
     [
         (("links", "--from", "on the wall"), "add --explain"),
         (("links", "--explain", "--from", "nobody"), 'no link from "nobody"'),
-        (("volume", "--out", "x.png"), "give the file that ending"),
+        (("volume", "--out", "x.png"), "give the file one of these endings"),
         (("volume", "--transmitter", "nobody"), 'no transmitter is called "nobody"'),
         (("view", "--out", "pictures", "--height", "99"), "99"),
     ],

@@ -78,13 +78,13 @@ class Grid:
         return int(np.ravel_multi_index(tuple(index), self.shape))
 
 
-def bytes_per_voxel(*, threads: int, columns: int) -> int:
-    """Memory that one voxel needs while a volume is traced and its result is held, bytes.
+def bytes_per_voxel(*, threads: int, columns: int, volumes: int = 1) -> int:
+    """Memory that one voxel needs while the last of some volumes is traced and all their results are held, bytes.
 
     Batches under way hold ``columns`` float32 tallies each, the sums twice as many float64 and three products, what
-    is not reflected seven; the result with its decibels eight, and two for every column beyond the first three.
+    is not reflected seven; a result with its decibels eight, and two for every column beyond the first three.
     """
-    return 4 * (threads + 2) * columns + 8 * (2 * columns + 3) + 8 * 7 + 8 * (8 + 2 * (columns - 3))
+    return 4 * (threads + 2) * columns + 8 * (2 * columns + 3) + 8 * 7 + 8 * volumes * (8 + 2 * (columns - 3))
 
 
 def make_grid(
@@ -93,6 +93,7 @@ def make_grid(
     *,
     threads: int = 1,
     columns: int = 3,
+    volumes: int = 1,
     limit_bytes: float | None = None,
     region_m: FloatArray | None = None,
 ) -> Grid:
@@ -106,6 +107,8 @@ def make_grid(
         Batches that will be under way at a time.
     columns : int
         Quantities that will be counted in every voxel (``tallies.Layout.columns``).
+    volumes : int
+        Results that will be held at a time.
     limit_bytes : float or None
         Memory that may be used; None takes half of what is free, and at least a quarter of what is installed.
     region_m : (2, 3) float64 or None
@@ -120,7 +123,7 @@ def make_grid(
     if not (np.isfinite(voxel_m) and voxel_m > 0.0):
         raise InputError(f"voxel_m is {voxel_m}", "it must be a positive number of metres", "0.5 suits a hall")
     limit = memory_limit_bytes() if limit_bytes is None else limit_bytes
-    per_voxel = bytes_per_voxel(threads=threads, columns=columns)
+    per_voxel = bytes_per_voxel(threads=threads, columns=columns, volumes=volumes)
     most = min(limit / per_voxel, MOST_VOXELS)
     first, counts = np.zeros(3), _counts(scene.size_m, voxel_m)
     if region_m is not None:

@@ -175,7 +175,7 @@ def write_npz(path: Path, volumes: Sequence[TransmitterVolume], about: About = A
 
 def _store(archive: zipfile.ZipFile, name: str, values: np.ndarray) -> None:
     with archive.open(f"{name}.npy", "w", force_zip64=True) as file:
-        np.lib.format.write_array(file, np.ascontiguousarray(values), allow_pickle=False)
+        np.lib.format.write_array(file, np.asarray(values, order="C"), allow_pickle=False)
 
 
 def _single(values: np.ndarray) -> np.ndarray:

@@ -1,5 +1,6 @@
 #!/usr/bin/env bash
-# The pictures of the README: drawn by `rf3d view`, packed without a change a reader could see, into docs/pictures.
+# The pictures of the README, packed without a change a reader could see, into docs/pictures: drawn by `rf3d view`, but for
+# the comparison with a full-wave solver, which docs/fullwave_picture.py plots from the test's table.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 drawn="$(mktemp -d)"
@@ -13,6 +14,8 @@ draw meshes_demo/arena.toml --out "$drawn/arena"
 draw meshes_demo/blackbox.toml --out "$drawn/blackbox" \
   --from "grid centre" --to "costume pack in the dressing room"
 
+PYTHONPATH=. .venv/bin/python docs/fullwave_picture.py "$drawn/fullwave_room.png"
+
 mkdir -p docs/pictures
 .venv/bin/python - "$drawn" <<'PY'
 import sys
@@ -22,7 +25,7 @@ from PIL import Image
 
 KEPT = (
     "playhouse/receivers", "playhouse/paths", "playhouse/power_slice", "playhouse/power_volume", "arena/receivers",
-    "blackbox/paths",
+    "blackbox/paths", "fullwave_room",
 )
 for name in KEPT:
     target = Path("docs/pictures") / f"{name.replace('/', '_')}.png"

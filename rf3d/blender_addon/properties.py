@@ -233,6 +233,15 @@ class SceneSettings(bpy.types.PropertyGroup):
     shown_power: EnumProperty(name="Power of", items=select.power_choices, update=select.show_changed)
     show_slice: BoolProperty(name="Slice", default=True, update=select.show_changed)
     show_skins: BoolProperty(name="Skins of equal power", default=False, update=select.show_changed)
+    through_walls: BoolProperty(
+        name="Through walls", default=True, update=select.show_changed, description="Draw results in front of the venue"
+    )
+    show_labels: BoolProperty(
+        name="Labels",
+        default=True,
+        update=select.show_changed,
+        description="Receiver, verdict and dB to the sensitivity",
+    )
     show_lobes: BoolProperty(name="Antenna lobes", default=True)
     lobe_m: FloatProperty(name="Size of lobes, m", default=1.0, min=0.01, max=100)
     following: BoolProperty(

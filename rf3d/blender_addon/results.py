@@ -62,7 +62,6 @@ def place_links_steps(scene_name, path, receivers=None):
             _add(scene, "links", _mark(scene, extras, place), extras)
         elif kind == "culprit":
             obj = mesh_object(name, reader, primitives, materials, plain=False)
-            obj.show_in_front = True
             _add(scene, "links", _placed(scene, obj, place), extras)
         elif kind == "path":
             links.setdefault((extras["transmitter"], extras["receiver"]), []).append((place, extras, primitives))
@@ -227,7 +226,6 @@ def _mark(scene, extras, place_m):
         mesh.update()
         mesh.materials.append(plain_material(f"verdict {verdict}", (*_linear(extras["colour"]), 1.0), {}))
     obj = bpy.data.objects.new(name, mesh)
-    obj.show_name = True
     _placed(scene, obj, place_m)
     obj.scale = obj.scale * 0.16
     return obj
@@ -319,15 +317,19 @@ def _legend(scene, work, name, title, rows, extras, offset=0):
     words_obj = bpy.data.objects.new(name, text)
     text.materials.append(plain_material("legend ink", (0.0, 0.0, 0.0, 1.0), _existing("legend ink")))
     top = min(high[1], low[1] + line * (len(rows) + head + 1))
-    _placed(scene, words_obj, (left + 2.2 * size, top, low[2]))
+    _placed(scene, words_obj, (left + 2.2 * size, top, low[2] + 0.03 * size))
     mesh = bpy.data.meshes.new(f"{name} swatches")
     points, faces = [], []
+    longest = max(len(line_) for line_ in text.body.split("\n"))
+    card = (-0.4 * size, -line * (head + len(rows)), (0.62 * longest + 2.6) * size, 1.4 * size)
     for row in range(len(rows)):
         y = -line * (head + row) - 0.15 * size
         faces.append(tuple(range(len(points), len(points) + 4)))
         points += [(0.0, y, 0.0), (1.7 * size, y, 0.0), (1.7 * size, y + line, 0.0), (0.0, y + line, 0.0)]
+    faces.append(tuple(range(len(points), len(points) + 4)))
+    points += [(card[x], card[y], -0.05 * size) for x, y in ((0, 1), (2, 1), (2, 3), (0, 3))]
     mesh.from_pydata(points, [], faces)
-    for row, (_, colour) in enumerate(rows):
+    for row, (_, colour) in enumerate([*rows, ("", "#f4f4f4")]):
         ink = f"swatch {colour}"
         mesh.materials.append(_flat(ink, (*_linear(colour), 1.0)))
         mesh.polygons[row].material_index = row

@@ -136,6 +136,10 @@ def apply_shown(scene):
     receiver, power = chosen_receiver(scene), settings.shown_power
     for obj in results(scene):
         kind = obj.get("shows")
+        if kind in ("path", "culprit", "receiver", "slice", "skin"):
+            obj.show_in_front = settings.through_walls
+        if kind == "receiver":
+            obj.show_name = settings.show_labels
         if kind in ("path", "culprit"):
             mine = obj["receiver"] == receiver
             shown = {"NONE": False, "ALL": kind == "path", "BEST": bool(obj["best"]) and kind == "path",

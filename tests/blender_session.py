@@ -1,0 +1,383 @@
+"""Runs inside Blender, started by test_blender_addon.py: installs the add-on and does what one case asks.
+
+Usage: blender -b --factory-startup --python-exit-code 1 -P blender_session.py -- CASE ZIP PYTHON FOLDER [PLAN]
+"""
+
+import contextlib
+import json
+import math
+import sys
+import time
+from pathlib import Path
+
+import bpy
+from mathutils import Euler, Matrix
+
+CASE, ZIP, PYTHON, FOLDER, *REST = sys.argv[sys.argv.index("--") + 1 :]
+FOLDER = Path(FOLDER)
+NAME = "rf3d_blender"
+
+
+def install():
+    bpy.ops.preferences.addon_install(filepath=ZIP, overwrite=True)
+
+
+def enable():
+    install()
+    bpy.ops.preferences.addon_enable(module=NAME)
+    bpy.context.preferences.addons[NAME].preferences.python = PYTHON
+    import rf3d_blender.work as work
+
+    return work.state
+
+
+def empty():
+    for item in list(bpy.data.objects):
+        bpy.data.objects.remove(item)
+
+
+def counts():
+    kinds = ("objects", "meshes", "curves", "materials", "collections")
+    return {kind: len(getattr(bpy.data, kind)) for kind in kinds}
+
+
+def box(name, low, high, *, parent=None, material=None):
+    """A closed box as a mesh object."""
+    points = [(x, y, z) for x in (low[0], high[0]) for y in (low[1], high[1]) for z in (low[2], high[2])]
+    faces = [(0, 1, 3, 2), (4, 6, 7, 5), (0, 4, 5, 1), (2, 3, 7, 6), (0, 2, 6, 4), (1, 5, 7, 3)]
+    mesh = bpy.data.meshes.new(name)
+    mesh.from_pydata(points, [], faces)
+    made = bpy.data.objects.new(name, mesh)
+    if material:
+        mesh.materials.append(bpy.data.materials.get(material) or bpy.data.materials.new(material))
+    bpy.context.scene.collection.objects.link(made)
+    made.parent = parent
+    return made
+
+
+def radio(name, role, place, turn=(0, 0, 0), parent=None):
+    made = bpy.data.objects.new(name, None)
+    bpy.context.scene.collection.objects.link(made)
+    made.location, made.rotation_euler, made.parent = place, turn, parent
+    made.rf3d.role = role
+    return made
+
+
+def register_twice():
+    """On and off and on again; what was set survives saving and loading, and comes with an appended object."""
+    install()
+    for _ in range(2):
+        bpy.ops.preferences.addon_enable(module=NAME)
+        assert hasattr(bpy.types.Object, "rf3d")
+        bpy.ops.preferences.addon_disable(module=NAME)
+        assert not hasattr(bpy.types.Object, "rf3d")
+        assert not hasattr(bpy.types, "RF3D_PT_work")
+    enable()
+    sender = radio("mast", "TRANSMITTER", (0, 0, 2))
+    other = radio("second mast", "TRANSMITTER", (1, 0, 2))
+    sender.rf3d.radio_name = other.rf3d.radio_name = "hopper"
+    sender.rf3d.first_channel_mhz = 868.3
+    assert abs(other.rf3d.first_channel_mhz - 868.3) < 1e-4, "radios of one name share their numbers"
+    other.rf3d.radio_name = "its own"
+    other.rf3d.first_channel_mhz = 915.0
+    assert abs(sender.rf3d.first_channel_mhz - 868.3) < 1e-4
+    other.rf3d.radio_name = "hopper"
+    assert abs(other.rf3d.first_channel_mhz - 868.3) < 1e-4, "who takes a name takes its numbers"
+    wall = bpy.data.objects["Cube"]
+    wall.rf3d_surface.material, wall.rf3d_surface.thickness_mm = "brick", 120.0
+    path = str(FOLDER / "kept.blend")
+    bpy.ops.wm.save_as_mainfile(filepath=path)
+    bpy.ops.wm.read_homefile(use_factory_startup=False)
+    bpy.ops.wm.open_mainfile(filepath=path)
+    assert bpy.data.objects["mast"].rf3d.role == "TRANSMITTER"
+    assert bpy.data.objects["Cube"].rf3d_surface.material == "brick"
+    bpy.ops.wm.read_homefile(use_factory_startup=False)
+    bpy.ops.wm.append(directory=f"{path}/Object/", filename="mast")
+    assert abs(bpy.data.objects["mast"].rf3d.first_channel_mhz - 868.3) < 1e-4
+    bpy.ops.preferences.addon_disable(module=NAME)
+
+
+def transforms():
+    """Writes scene.toml and scene.glb, and places.json: every world corner in double precision, by hand.
+
+    Numbers of the transforms are such that 32 bits hold them; the rotations are the one thing Blender rounds.
+    """
+    enable()
+    empty()
+    scene = bpy.context.scene
+    scene.unit_settings.scale_length = 0.5
+    truth = {}
+
+    def matrix(place, turn_z_deg, scale):
+        c, s = math.cos(math.radians(turn_z_deg)), math.sin(math.radians(turn_z_deg))
+        return [[c * scale[0], -s * scale[1], 0, place[0]], [s * scale[0], c * scale[1], 0, place[1]],
+                [0, 0, scale[2], place[2]]]  # fmt: skip
+
+    def times(m, p):
+        return [sum(row[k] * p[k] for k in range(3)) + row[3] for row in m]
+
+    def holder(name, place, turn_deg, scale):
+        made = bpy.data.objects.new(name, None)
+        scene.collection.objects.link(made)
+        made.location, made.rotation_euler, made.scale = place, (0, 0, math.radians(turn_deg)), scale
+        return made, matrix(place, turn_deg, scale)
+
+    def corners(obj, *chain):
+        found = []
+        for vertex in obj.data.vertices:
+            point = list(vertex.co)
+            for step in reversed(chain):
+                point = times(step, point)
+            found.append([0.5 * value for value in point])
+        return found
+
+    floor = box("floor", (-20, -20, -1), (20, 20, 0))
+    truth["floor"] = corners(floor)
+    turned, m1 = holder("turned", (1, 2, 0), 30.0, (1.5, 1.5, 1.5))
+    truth["block"] = corners(box("block", (-2, -0.25, 0), (2, 0.25, 3), parent=turned), m1)
+    mirrored, m2 = holder("mirrored", (-6, 4, 0), -20.0, (-1, 1, 1))
+    truth["post"] = corners(box("post", (-0.25, -0.5, 0), (0.75, 0.5, 4), parent=mirrored), m2)
+    uneven, m3 = holder("uneven", (5, -6, 0), 45.0, (2, 0.5, 1))
+    inner = box("sheared", (-1, -1, 0), (1, 1, 2), parent=uneven)
+    inner.rotation_euler = (0, 0, math.radians(30.0))
+    truth["sheared"] = corners(inner, m3, matrix((0, 0, 0), 30.0, (1, 1, 1)))
+    # A collection placed twice, and a modifier.
+    stock = bpy.data.collections.new("stock")
+    crate = box("crate", (-0.5, -0.5, 0), (0.5, 0.5, 1))
+    scene.collection.objects.unlink(crate)
+    stock.objects.link(crate)
+    for number, (place, turn, scale) in enumerate((((6, 6, 0), 15.0, (1, 1, 2)), ((-7, -5, 0), 75.0, (-2, 1, 1)))):
+        spot, m = holder(f"spot {number}", place, turn, scale)
+        spot.instance_type, spot.instance_collection = "COLLECTION", stock
+        truth[f"crate @{number + 1}"] = corners(crate, m)
+    row = box("row", (-8, 7, 0), (-7, 7.5, 1))
+    modifier = row.modifiers.new("array", "ARRAY")
+    modifier.use_relative_offset, modifier.use_constant_offset = False, True
+    modifier.count, modifier.constant_offset_displace = 3, (2, 0, 0)
+    truth["row"] = [[x + step, y, z] for step in (0, 1, 2) for x, y, z in corners(row)]
+    # What must not be there.
+    for name, how in (("hidden", "eye"), ("off", "viewport"), ("excluded", "layer"), ("left out", "role")):
+        unwanted = box(name, (0, 0, 5), (1, 1, 6))
+        if how == "viewport":
+            unwanted.hide_viewport = True
+        elif how == "eye":
+            unwanted.hide_set(True)
+        elif how == "role":
+            unwanted.rf3d.role = "LEFT_OUT"
+        else:
+            apart = bpy.data.collections.new("apart")
+            scene.collection.children.link(apart)
+            scene.collection.objects.unlink(unwanted)
+            apart.objects.link(unwanted)
+            bpy.context.view_layer.layer_collection.children["apart"].exclude = True
+    for name in ("floor", "block", "post", "sheared", "row", "crate"):
+        bpy.data.objects[name].rf3d_surface.material = "concrete" if name != "post" else "metal"
+    sender = radio("sender", "TRANSMITTER", (-9, -8, 6), (0, math.radians(10), math.radians(40)))
+    sender.rf3d.antenna_name, sender.rf3d.pattern, sender.rf3d.gain_dbi = "panel", "panel", 9.0
+    sender.rf3d.power_dbm = 18.3
+    carried = radio("carried", "RECEIVER", (3, 1, 2), parent=mirrored)
+    carried.rf3d.antenna_name, carried.rf3d.pattern = "whip", "dipole"
+    radio("far", "RECEIVER", (8, 9, 3)).rf3d.antenna_name = "whip"
+    truth["carried"] = [[0.5 * v for v in times(m2, (3, 1, 2))]]
+    bpy.context.view_layer.update()
+    assert bpy.ops.rf3d.export_plan(filepath=str(FOLDER / "scene.toml")) == {"FINISHED"}
+    (FOLDER / "places.json").write_text(json.dumps(truth))
+
+
+def whole_run():
+    """The playhouse: brought in, written out, checked, linked, run again, saved and loaded; steps are short."""
+    state = enable()
+    empty()
+    plan, steps = REST[0], {}
+
+    def do(what, operator, **arguments):
+        assert operator(**arguments) == {"FINISHED"}, state.error
+        steps[what] = state.longest_step_s
+
+    do("import", bpy.ops.rf3d.import_plan, filepath=plan)
+    do("export", bpy.ops.rf3d.export_plan, filepath=str(FOLDER / "again.toml"))
+    do("check", bpy.ops.rf3d.work, what="check")
+    bpy.context.scene.rf3d.rays = 20000
+    bpy.context.scene.rf3d.max_reflections = 1
+    before = counts()
+    do("links", bpy.ops.rf3d.work, what="links")
+    do("volume", bpy.ops.rf3d.work, what="volume")
+    first = counts()
+    findings = [(f.code, f.where) for f in bpy.context.scene.rf3d.findings]
+    do("links again", bpy.ops.rf3d.work, what="links")
+    do("volume again", bpy.ops.rf3d.work, what="volume")
+    assert counts() == first, (counts(), first)
+    assert [(f.code, f.where) for f in bpy.context.scene.rf3d.findings] == findings
+    results = next(c for c in bpy.data.collections if "rf3d_results" in c)
+    shows = {}
+    for obj in results.objects:
+        shows.setdefault(obj["shows"], []).append(obj)
+    outside = [o.name for o in bpy.data.objects if "rf3d_result" in o and list(o.users_collection) != [results]]
+    assert not outside
+    slice_ = next(o for o in shows["slice"] if not o.hide_viewport)
+    attributes = slice_.data.color_attributes["power colour"].data
+    power = slice_.data.attributes["power_dbm"].data
+    report = {
+        "before": before, "after": first, "steps_s": steps, "shows": {k: len(v) for k, v in shows.items()},
+        "marks": {o["receiver"]: [o["verdict"], o.name, list(o.location)] for o in shows["receiver"]},
+        "radii": {o.name: sorted({round(s.points[0].radius, 6) for s in o.data.splines}) for o in shows["path"]},
+        "slice": [len(attributes), len(power), len(slice_.data.vertices), slice_.dimensions[:]],
+        "bands": list(slice_["bands_dbm"]), "slots": [m.name for m in slice_.data.materials],
+        "legend": [o.data.body for o in shows["slice legend"] if o.type == "FONT" and not o.hide_viewport],
+        "findings": findings,
+    }  # fmt: skip
+    # A click on a finding selects what it is about and shows its paths.
+    index = next(i for i, f in enumerate(bpy.context.scene.rf3d.findings) if f.where == "bench lamp")
+    bpy.ops.rf3d.show_finding(index=index)
+    assert [o.name for o in bpy.context.selected_objects] == ["bench lamp"]
+    shown = [o for o in shows["path"] if not o.hide_viewport]
+    assert [o["receiver"] for o in shown] == ["bench lamp"]
+    assert {o["receiver"] for o in shows["culprit"] if not o.hide_viewport} <= {"bench lamp"}
+    # A moved radio alone is computed anew; the others stay.
+    others = {o.name for o in shows["receiver"] if o["receiver"] != "bench lamp"}
+    bpy.data.objects["bench lamp"].location.x += 0.5
+    bpy.context.view_layer.update()
+    import rf3d_blender.operators as operators
+
+    operators.recompute(bpy.context, ["bench lamp"])
+    assert state.error is None, state.error
+    marks = {o.name: o for o in results.objects if o["shows"] == "receiver"}
+    assert others <= set(marks)
+    moved = [o for o in marks.values() if o["receiver"] == "bench lamp"]
+    assert len(moved) == 1
+    assert abs(moved[0].location.x - 1.7) < 1e-5
+    path = str(FOLDER / "whole.blend")
+    bpy.ops.wm.save_as_mainfile(filepath=path)
+    saved = counts()
+    bpy.ops.wm.open_mainfile(filepath=path)
+    assert {**counts(), "materials": 0} == {**saved, "materials": 0}
+    again = next(c for c in bpy.data.collections if "rf3d_results" in c)
+    assert len(again.objects) == len(saved and [o for o in bpy.data.objects if "rf3d_result" in o])
+    assert len(bpy.context.scene.rf3d.findings) == len(findings)
+    bpy.ops.rf3d.clear()
+    assert not again.objects
+    (FOLDER / "report.json").write_text(json.dumps(report))
+
+
+def troubles():
+    """Every way it can go wrong has its message, and the scene is untouched."""
+    state = enable()
+    said = {}
+
+    def refused(name, operator, **arguments):
+        before = counts()
+        with contextlib.suppress(RuntimeError):
+            operator(**arguments)
+        assert state.error is not None, name
+        assert counts() == before, name
+        said[name] = state.error
+
+    preferences = bpy.context.preferences.addons[NAME].preferences
+    refused("no transmitter", bpy.ops.rf3d.work, what="links")
+    sender = radio("sender", "TRANSMITTER", (3, 0, 2))
+    radio("listener", "RECEIVER", (-3, 0, 2))
+    refused("no material", bpy.ops.rf3d.work, what="links")
+    assert [o.name for o in bpy.context.selected_objects] == ["Cube"]
+    cube = bpy.data.objects["Cube"]
+    cube.rf3d_surface.material, cube.rf3d_surface.body = "wood", "sheet"
+    refused("no thickness", bpy.ops.rf3d.work, what="links")
+    assert [o.name for o in bpy.context.selected_objects] == ["Cube"]
+    cube.rf3d_surface.thickness_mm = 20
+    cube.rf3d_surface.material = "wod"
+    refused("mistyped", bpy.ops.rf3d.work, what="check")
+    cube.rf3d_surface.material = "wood"
+    sender.rf3d.channel_spacing_mhz = 7.0
+    refused("channels", bpy.ops.rf3d.work, what="check")
+    sender.rf3d.channel_spacing_mhz = 1.0
+    sender.scale = (0, 0, 0)
+    bpy.context.view_layer.update()
+    refused("flat", bpy.ops.rf3d.work, what="check")
+    assert [o.name for o in bpy.context.selected_objects] == ["sender"]
+    sender.scale = (1, 1, 1)
+    refused("no plan", bpy.ops.rf3d.import_plan, filepath=str(FOLDER / "nowhere.toml"))
+    for name in ("without", "old", "too old", "crash", "silent", "missing"):
+        preferences.python = str(FOLDER / f"python {name}")
+        import rf3d_blender.vocabulary as vocabulary
+
+        if name in ("crash", "silent"):
+            vocabulary.learn({"rf3d": "0.1.0", "materials": [{"name": "wood", "title": "", "thickness_m": None}]})
+        else:
+            vocabulary.learn({"rf3d": "", "materials": [], "tables": {}})
+        refused(name, bpy.ops.rf3d.work, what="check")
+    preferences.python = PYTHON
+    assert bpy.ops.rf3d.work(what="check") == {"FINISHED"}
+    assert state.error is None
+    assert "0.1" in vocabulary.known["rf3d"]
+    # Stopped midway: the child is gone, the scene as it was.
+    import rf3d_blender.operators as operators
+    import rf3d_blender.work as work
+
+    vocabulary.learn({"materials": [{"name": "wood", "title": "", "thickness_m": None}]})
+    before, steps = counts(), operators.work_steps(bpy.context, "links")
+    work._current, work._cancelled = steps, False
+    while work._child is None:
+        work._advance()
+    process = work._child.process
+    work.cancel()
+    began = time.monotonic()
+    while work.busy():
+        work._advance()
+        time.sleep(0.01)
+    assert process.poll() is not None
+    assert time.monotonic() - began < 5
+    assert counts() == before
+    said["cancelled"] = state.error
+    # Switched off at work: the child does not outlive it.
+    work._current, work._cancelled = operators.work_steps(bpy.context, "links"), False
+    while work._child is None:
+        work._advance()
+    process = work._child.process
+    bpy.ops.preferences.addon_disable(module=NAME)
+    assert process.poll() is not None
+    assert not list(Path(bpy.app.tempdir).glob("rf3d_*"))
+    (FOLDER / "said.json").write_text(json.dumps(said))
+
+
+def places():
+    """Zones, hang points and occupied sources: kept in the scene, exported as far as rf3d takes them."""
+    enable()
+    import rf3d_blender.plans as plans
+    import rf3d_blender.vocabulary as vocabulary
+
+    empty()
+    zone = radio("stage", "ZONE", (2, 3, 1))
+    zone.scale = (4, 2, 1)
+    zone.empty_display_size = 1.0
+    hang = radio("bar 3", "HANG", (0, 5, 8))
+    bpy.context.view_layer.update()
+    vocabulary.learn({"tables": {}})
+    written = plans.Written()
+    plans._places(bpy.context.scene, {}, written)
+    assert len(written.left_out) == 2, written.left_out
+    known = {"text": "", "needed": True}
+    vocabulary.learn({"tables": {"zone": {"name": known, "low_m": known, "high_m": known},
+                                 "hang": {"name": known, "position_m": known, "load_kg": known}}})  # fmt: skip
+    tables, written = {}, plans.Written()
+    plans._places(bpy.context.scene, tables, written)
+    assert tables["zone"] == [{"name": "stage", "low_m": [-2.0, 1.0, 0.0], "high_m": [6.0, 5.0, 2.0]}], tables
+    assert "load_kg" in written.left_out[0]
+    hang["load_kg"] = 12.5
+    tables = {}
+    plans._places(bpy.context.scene, tables, plans.Written())
+    assert tables["hang"] == [{"name": "bar 3", "position_m": [0.0, 5.0, 8.0], "load_kg": 12.5}], tables
+    # An antenna's axes follow the object, whatever its scale.
+    import rf3d_blender.overlay as overlay
+
+    sender = radio("turned", "TRANSMITTER", (1, 2, 3), (0.3, -0.4, 0.5))
+    sender.scale = (3, 2, -1)
+    bpy.context.view_layer.update()
+    matrix = overlay.lobe_matrix(sender, 2.0)
+    wanted = Euler((0.3, -0.4, 0.5)).to_matrix()
+    for column, sign in ((0, 1), (2, -1)):
+        assert (matrix.col[column].to_3d() - 2 * sign * Matrix(wanted).col[column]).length < 1e-5
+
+
+{
+    "register_twice": register_twice, "transforms": transforms, "whole_run": whole_run, "troubles": troubles,
+    "places": places,
+}[CASE]()  # fmt: skip

@@ -1,0 +1,297 @@
+"""The Blender add-on in real Blender: on and off, export, runs, errors, a window; the extension in Blender 4.2.
+
+Skipped, with the reason, where there is no Blender; scripts/test.sh installs it where it can.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tomllib
+import zipfile
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+
+from rf3d.assessment.run import solve
+from rf3d.jobs import Jobs
+from rf3d.plan import load_plan, load_scene
+from rf3d.radio.antennas import make_antenna, response
+from rf3d.venue.readers.meshes import read_mesh
+
+ROOT = Path(__file__).resolve().parent.parent
+ADDON = ROOT / "rf3d" / "blender_addon"
+SESSION = ROOT / "tests" / "blender_session.py"
+BLENDER = shutil.which("blender")
+needs_blender = pytest.mark.skipif(
+    BLENDER is None,
+    reason="no Blender: apt-get install --no-install-recommends blender python3-numpy xvfb xauth",
+)
+
+
+def module(name: str, path: Path):
+    """A file of the add-on that needs no Blender, or a script, as a module."""
+    spec = importlib.util.spec_from_file_location(name, path)
+    made = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(made)
+    return made
+
+
+@pytest.fixture(scope="session")
+def zips(tmp_path_factory) -> tuple[Path, Path]:
+    return module("build_blender_addon", ROOT / "scripts" / "build_blender_addon.py").build(
+        tmp_path_factory.mktemp("zips")
+    )
+
+
+@pytest.fixture(scope="session")
+def python(tmp_path_factory) -> Path:
+    """This Python as the add-on would find it: it has rf3d without help from PYTHONPATH, whatever runs the tests."""
+    path = tmp_path_factory.mktemp("python") / "python"
+    paths = os.pathsep.join([str(ROOT), *(p for p in sys.path if p.endswith("site-packages"))])
+    path.write_text(f'#!/bin/sh\nPYTHONPATH="{paths}" exec "{sys.executable}" "$@"\n')
+    path.chmod(0o755)
+    return path
+
+
+def in_blender(case: str, zips: tuple[Path, Path], python: Path, folder: Path, *more: str | Path) -> str:
+    """Run one case of blender_session.py; exceptions there end Blender with 1."""
+    assert BLENDER is not None
+    for name in ("config", "scripts"):
+        (folder / name).mkdir()
+    done = subprocess.run(
+        [BLENDER, "-b", "--factory-startup", "--python-exit-code", "1", "-P", SESSION, "--",
+         case, zips[0], python, folder, *more],
+        capture_output=True, text=True, timeout=900, env=blender_environment(folder),
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
+    return done.stdout
+
+
+def blender_environment(folder: Path) -> dict[str, str]:
+    return {
+        **os.environ, "BLENDER_USER_CONFIG": str(folder / "config"), "BLENDER_USER_SCRIPTS": str(folder / "scripts"),
+        "LIBGL_ALWAYS_SOFTWARE": "1",
+    }  # fmt: skip
+
+
+@needs_blender
+def test_registers_twice_and_keeps_its_data(zips, python, tmp_path):
+    in_blender("register_twice", zips, python, tmp_path)
+
+
+@needs_blender
+def test_places_and_antenna_axes(zips, python, tmp_path):
+    in_blender("places", zips, python, tmp_path)
+
+
+@needs_blender
+def test_export_is_the_scene_to_a_millionth_of_a_decibel(zips, python, tmp_path):
+    """Rotated, scaled, mirrored and sheared parents, instances, a modifier, half a metre to the unit.
+
+    The venue is built a second time from corners that were computed by hand in double precision, and given to rf3d
+    without passing through Blender's export.
+    """
+    in_blender("transforms", zips, python, tmp_path)
+    truth = {name: np.array(points) for name, points in json.loads((tmp_path / "places.json").read_text()).items()}
+    carried = truth.pop("carried")[0]
+    scene = read_mesh(tmp_path / "scene.glb")
+    assert sorted(scene.objects) == sorted(truth), "what is hidden, excluded or left out is not there"
+    for name, points in truth.items():
+        mine = np.array([o == name for o in scene.objects])[scene.triangle_part]
+        found = np.unique(scene.to_world(scene.corners_m[mine].reshape(-1, 3)).round(4), axis=0)
+        np.testing.assert_allclose(found, np.unique(points.round(4), axis=0), atol=2e-4)
+    tables = tomllib.loads((tmp_path / "scene.toml").read_text())
+    rows = {row["name"]: row for row in tables["transmitter"] + tables["receiver"]}
+    np.testing.assert_allclose(rows["carried"]["position_m"], carried, atol=1e-6)
+    assert rows["far"]["position_m"] == [4.0, 4.5, 1.5]
+    assert rows["far"]["upright"]
+    assert rows["sender"]["power_dbm"] == 18.3
+    np.testing.assert_allclose([rows["sender"][k] for k in ("azimuth_deg", "elevation_deg")], [40, -10], atol=1e-5)
+
+    faces = np.array([(0, 1, 3, 2), (4, 6, 7, 5), (0, 4, 5, 1), (2, 3, 7, 6), (0, 2, 6, 4), (1, 5, 7, 3)])
+    triangles = np.concatenate([faces[:, :3], faces[:, [0, 2, 3]]])
+    lines, count = [], 1
+    for name, points in truth.items():
+        lines.append(f"o {name}")
+        lines += [f"v {x!r} {y!r} {z!r}" for x, y, z in points.tolist()]
+        for first in range(0, len(points), 8):
+            lines += [f"f {a} {b} {c}" for a, b, c in (triangles + count + first).tolist()]
+        count += len(points)
+    (tmp_path / "hand.obj").write_text("\n".join(lines) + "\n")
+    text = (
+        (tmp_path / "scene.toml").read_text().replace('mesh = "scene.glb"', 'mesh = "hand.obj"\nunits = "m"\nup = "z"')
+    )
+    (tmp_path / "hand.toml").write_text(text)
+    links = []
+    for name in ("scene.toml", "hand.toml"):
+        plan = load_plan(tmp_path / name)
+        links.append(solve(plan, load_scene(plan), jobs=Jobs(workers=2)).links)
+    assert len(links[0]) == 2
+    for exported, hand in zip(*links, strict=True):
+        assert exported.paths.count == hand.paths.count > 5
+        np.testing.assert_allclose(exported.path_power_dbm[:5], hand.path_power_dbm[:5], atol=1e-4)
+        assert exported.mean_power_dbm == pytest.approx(hand.mean_power_dbm, abs=1e-5)
+
+
+@needs_blender
+def test_a_whole_run_on_the_playhouse(zips, python, tmp_path):
+    """Bring in, write out, check, links, volume, all again, move a radio, save and load."""
+    plan = ROOT / "meshes_demo" / "playhouse.toml"
+    in_blender("whole_run", zips, python, tmp_path, plan)
+    report = json.loads((tmp_path / "report.json").read_text())
+    own, again = (tomllib.loads(path.read_text()) for path in (plan, tmp_path / "again.toml"))
+    for table in ("radio", "antenna", "study", "title", "transmitter", "receiver"):
+        assert again[table] == own[table], f"[{table}] comes back as it was"
+    names = [row["name"] for row in own["receiver"]]
+    assert set(report["marks"]) == set(names)
+    for row in own["receiver"]:
+        verdict, label, place = report["marks"][row["name"]]
+        assert place == pytest.approx(row["position_m"], abs=1e-5)
+        assert verdict in label
+        assert " dB over" in label
+    assert report["shows"]["path"] > 19
+    assert report["shows"]["culprit"] > 0
+    assert report["shows"]["skin"] >= 12
+    radii = [radius for own_radii in report["radii"].values() for radius in own_radii]
+    assert all(0.006 <= radius <= 0.09 for radius in radii)
+    assert len(set(radii)) > 20, "the width is the share of the power"
+    points, values, vertices, size = report["slice"]
+    assert points == values == vertices > 4 * 1000
+    assert size[0] > 20
+    assert all("dBm" in name for name in report["slots"])
+    assert "dBm" in report["legend"][0]
+    assert all(seconds < 0.5 for seconds in report["steps_s"].values()), report["steps_s"]
+
+
+@needs_blender
+def test_every_trouble_has_its_message(zips, python, tmp_path):
+    """No rf3d, another Python, an old one, a crash, bad input, stopped; objects are untouched and no child is left."""
+    scripts = {
+        "without": 'echo "/usr/bin/python: No module named rf3d" >&2; exit 1',
+        "old": "echo \"Error: No such command 'vocabulary'.\" >&2; exit 2",
+        "too old": f'"{python}" "$@" && sed -i \'s/"rf3d": "[^"]*"/"rf3d": "0.0.9"/\' words.json',
+        "crash": "kill -SEGV $$",
+        "silent": "exit 7",
+    }
+    for name, script in scripts.items():
+        path = tmp_path / f"python {name}"
+        path.write_text(f"#!/bin/sh\n{script}\n")
+        path.chmod(0o755)
+    in_blender("troubles", zips, python, tmp_path)
+    said = {name: " / ".join(parts) for name, parts in json.loads((tmp_path / "said.json").read_text()).items()}
+    wanted = {
+        "no transmitter": "add one", "no material": "no radio material: Cube",
+        "no thickness": 'thickness_m is missing on "Cube"',
+        "mistyped": 'the nearest known one is "wood"', "channels": "channel_spacing_hz", "flat": "its scale",
+        "no plan": "cannot be read", "without": "No module named rf3d", "old": "older than the add-on",
+        "too old": "rf3d 0.0.9 is older", "crash": "broke down", "silent": "ended with code 7",
+        "missing": "did not start", "cancelled": "Nothing in the scene was changed",
+    }  # fmt: skip
+    for name, words in wanted.items():
+        assert words in said[name], (name, said[name])
+    assert "Traceback" not in " ".join(said.values())
+    assert ".toml" not in said["no thickness"], "a file that the person never saw is not named"
+
+
+@pytest.mark.parametrize(
+    ("pattern", "gain_dbi", "beamwidth_deg", "efficiency"),
+    [
+        ("short_dipole", None, None, 0.4), ("dipole", None, None, 0.9), ("omni", 2.0, None, 0.95),
+        ("omni", 5.0, None, 0.9), ("omni", 9.0, None, 0.9),
+        ("panel", 9.0, (60.0, 60.0), 0.9), ("panel", 14.0, (35.0, 30.0), 0.9),
+        ("yagi", 11.0, (45.0, 50.0), 0.9),
+    ],
+)  # fmt: skip
+def test_the_lobe_drawn_is_the_lobe_computed(pattern, gain_dbi, beamwidth_deg, efficiency):
+    """Over the 25 dB that a lobe shows, to a tenth of a decibel."""
+    lobes = module("lobes", ADDON / "lobes.py")
+    antenna = make_antenna("a", pattern=pattern, gain_dbi=gain_dbi, beamwidth_deg=beamwidth_deg, efficiency=efficiency)
+    generator = np.random.default_rng(1)
+    ways = generator.normal(size=(400, 3))
+    ways /= np.linalg.norm(ways, axis=1, keepdims=True)
+    peak = [[1.0, 0.0, 0.0]]
+    power = (np.abs(response(antenna, np.concatenate([peak, ways]))) ** 2).sum(axis=1)
+    wanted = 10 * np.log10(power[1:] / power[0])
+    drawn = np.array([lobes.relative_db(pattern, gain_dbi, beamwidth_deg, efficiency, way) for way in ways.tolist()])
+    shown = wanted > -lobes.RANGE_DB
+    assert shown.sum() > 100
+    np.testing.assert_allclose(drawn[shown], wanted[shown], atol=0.1)
+
+
+def test_numbers_survive_32_bits():
+    numbers = module("numbers_", ADDON / "numbers.py")
+    for value in (9.7, -13.7, 868.3, 902.75, 0.25, 1e-7, 123456.7):
+        assert numbers.typed(numbers.single(value)) == value
+    assert numbers.scaled(numbers.single(868.3), 1e6) == 868300000.0
+    assert numbers.recall(numbers.single(24125.06251), 24125.06251) == 24125.06251
+    assert numbers.recall(2.0, 24125.06251) == 2.0
+
+
+def test_angles_are_those_of_the_plan():
+    """Through rf3d's own axes and back, at random and straight up and down."""
+    from rf3d.radio.antennas import aim_axes
+    from rf3d.units import direction
+
+    numbers = module("numbers_", ADDON / "numbers.py")
+    generator = np.random.default_rng(2)
+    ways = [*generator.normal(size=(50, 3)), [0, 0, 1.0], [0, 0, -2.0]]
+    for way in ways:
+        roll = generator.uniform(-170, 170)
+        axes = aim_axes(way, np.radians(roll))
+        np.testing.assert_allclose(numbers.axes(list(way), roll), axes, atol=1e-12)
+        azimuth, elevation, found = numbers.angles(axes[0].tolist(), axes[2].tolist())
+        again = aim_axes(direction(np.radians(azimuth), np.radians(elevation)), np.radians(found))
+        np.testing.assert_allclose(again, axes, atol=1e-8)
+
+
+def test_toml_reads_back():
+    toml = module("toml_", ADDON / "toml.py")
+    tables = {
+        "schema": 1, "title": 'a "quoted" — title\\', "venue": {"mesh": "a b.glb", "flag": True},
+        "radio": {"two words": {"x": 2.402e9}, "plain": {"x": 1}}, "surface": [{"object": "a[*]"}, {"object": "ß"}],
+        "transmitter": [{"position_m": [1.0, -2.5, 1e-7]}],
+    }  # fmt: skip
+    assert tomllib.loads(toml.dumps(tables)) == tables
+
+
+def test_words_for_somebody_in_blender():
+    words = module("words", ADDON / "words.py")
+    text = 'thickness_m of surface "drape" is -0.002; it must be positive; change it in plan.toml, [[surface]] 3'
+    assert words.rows_meant(text) == [("surface", 2)]
+    assert words.in_blender(text).endswith("; change it")
+    assert words.quoted(text) == ["drape"]
+    label = words.label("ein sehr langer Name für eine Stehlampe auf der Drehbühne", "solid, 43 dB over")
+    assert len(label.encode()) <= 63
+    assert label.endswith("…: solid, 43 dB over")
+
+
+def test_the_two_zips(zips):
+    """A legacy add-on lies in one folder, an extension flat with its manifest; each carries its licence."""
+    legacy, extension = (set(zipfile.ZipFile(path).namelist()) for path in zips)
+    assert {name.split("/")[0] for name in legacy} == {"rf3d_blender"}
+    assert {"rf3d_blender/__init__.py", "rf3d_blender/LICENSE"} <= legacy
+    assert not any("/" in name for name in extension)
+    assert {"blender_manifest.toml", "__init__.py", "LICENSE"} <= extension
+    assert "GNU GENERAL PUBLIC LICENSE" in zipfile.ZipFile(zips[1]).read("LICENSE").decode()
+    manifest = tomllib.loads(zipfile.ZipFile(zips[1]).read("blender_manifest.toml").decode())
+    assert all(len(reason) <= 64 and not reason.endswith(".") for reason in manifest["permissions"].values())
+
+
+def test_trimesh_reads_what_the_add_on_writes(tmp_path):
+    """The writer of the add-on by itself, read by another program."""
+    from array import array
+
+    glb = module("glb_", ADDON / "glb.py")
+    writer = glb.Writer()
+    shape = writer.add_shape(array("f", [0, 0, 0, 1, 0, 0, 0, 1, 0]), {"paint": array("i", [0, 1, 2])})
+    writer.add_node("one", shape, [[1, 0, 0, 5], [0, 1, 0, 6], [0, 0, 1, 7]], 2.0)
+    writer.save(tmp_path / "one.glb")
+    corners = trimesh.load_scene(tmp_path / "one.glb", process=False).to_geometry().vertices
+    np.testing.assert_allclose(corners, [[10, 14, -12], [12, 14, -12], [10, 14, -14]])

@@ -171,7 +171,9 @@ def transforms():
             apart.objects.link(unwanted)
             bpy.context.view_layer.layer_collection.children["apart"].exclude = True
     for name in ("floor", "block", "post", "sheared", "row", "crate"):
-        bpy.data.objects[name].rf3d_surface.material = "concrete" if name != "post" else "metal"
+        surface = bpy.data.objects[name].rf3d_surface
+        surface.material, surface.own = ("own stone", True) if name != "post" else ("metal", False)
+        surface.permittivity, surface.conductivity_s_m, surface.scattering = 5.25, 0.0625, 0.0
     sender = radio("sender", "TRANSMITTER", (-9, -8, 6), (0, math.radians(10), math.radians(40)))
     sender.rf3d.antenna_name, sender.rf3d.pattern, sender.rf3d.gain_dbi = "panel", "panel", 9.0
     sender.rf3d.power_dbm = 18.3
@@ -181,7 +183,18 @@ def transforms():
     truth["carried"] = [[0.5 * v for v in times(m2, (3, 1, 2))]]
     bpy.context.view_layer.update()
     assert bpy.ops.rf3d.export_plan(filepath=str(FOLDER / "scene.toml")) == {"FINISHED"}
-    (FOLDER / "places.json").write_text(json.dumps(truth))
+    # The same corners by the matrices that Blender itself holds, in 32 bits.
+    held, seen = {}, {}
+    for item in bpy.context.evaluated_depsgraph_get().object_instances:
+        name = item.object.name
+        if name in bpy.data.objects and bpy.data.objects[name].type == "MESH" and name not in ("left out",):
+            if item.is_instance:
+                seen[name] = seen.get(name, 0) + 1
+                name = f"{name} @{seen[name]}"
+            mesh, rows = item.object.to_mesh(), [list(row) for row in item.matrix_world]
+            held[name] = [[0.5 * value for value in times(rows[:3], list(v.co))] for v in mesh.vertices]
+            item.object.to_mesh_clear()
+    (FOLDER / "places.json").write_text(json.dumps({"by hand": truth, "as held": held}))
 
 
 def whole_run():
@@ -190,9 +203,9 @@ def whole_run():
     empty()
     plan, steps = REST[0], {}
 
-    def do(what, operator, **arguments):
+    def do(step, operator, **arguments):
         assert operator(**arguments) == {"FINISHED"}, state.error
-        steps[what] = state.longest_step_s
+        steps[step] = state.longest_step_s
 
     do("import", bpy.ops.rf3d.import_plan, filepath=plan)
     do("export", bpy.ops.rf3d.export_plan, filepath=str(FOLDER / "again.toml"))

@@ -33,6 +33,18 @@ make_environment() {
   check_rendering
 }
 
+# The tests of the Blender add-on run in Blender; where it cannot be installed they are skipped and say so.
+install_blender() {
+  command -v blender >/dev/null && command -v Xvfb >/dev/null && return
+  if [ "$(id -u)" != 0 ] || ! command -v apt-get >/dev/null; then
+    say "no Blender and no way to install it here: the tests of the add-on will be skipped"
+    return
+  fi
+  say "installing Blender for the tests of the add-on"
+  { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -qq -y --no-install-recommends \
+    blender python3-numpy xvfb; } >/dev/null || say "Blender could not be installed: the tests of the add-on will be skipped"
+}
+
 # Rendering needs a software OpenGL; say which package is missing rather than crash later.
 check_rendering() {
   say "checking that pictures can be rendered without a screen"

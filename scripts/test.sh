@@ -4,6 +4,7 @@ set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 source scripts/environment.sh
 make_environment "[test]"
+install_blender
 say "ruff"
 .venv/bin/ruff check .
 .venv/bin/ruff format --check .

@@ -3,6 +3,7 @@
 Usage: blender --factory-startup --enable-event-simulate -P blender_window.py -- ZIP PYTHON FOLDER PLAN [RAYS]
 """
 
+import itertools
 import json
 import sys
 import time
@@ -151,7 +152,7 @@ def story():
     report["volume_s"] = time.monotonic() - began
     report["volume"] = work.state.longest_step_s
     bpy.app.timers.unregister(beat)
-    report["longest_gap_s"] = max(b - a for a, b in zip(beats, beats[1:]))
+    report["longest_gap_s"] = max(b - a for a, b in itertools.pairwise(beats))
     assert work.state.error is None, work.state.error
     assert any(o.get("shows") == "slice" and o.visible_get() for o in bpy.data.objects)
     look((2, -4, 1.5), (0.6, 0, 0.35), 48)

@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
+from PIL import Image
 
 from rf3d.assessment.run import solve
 from rf3d.jobs import Jobs
@@ -179,6 +180,88 @@ def test_a_whole_run_on_the_playhouse(zips, python, tmp_path):
     assert all("dBm" in name for name in report["slots"])
     assert "dBm" in report["legend"][0]
     assert all(seconds < 0.5 for seconds in report["steps_s"].values()), report["steps_s"]
+
+
+def display() -> tuple[str, subprocess.Popen[bytes]]:
+    """A screen that nobody sees, and the process that keeps it."""
+    read, write = os.pipe()
+    server = subprocess.Popen(
+        ["Xvfb", "-displayfd", str(write), "-screen", "0", "1600x1000x24", "-nolisten", "tcp"],
+        pass_fds=[write], stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    os.close(write)
+    with os.fdopen(read) as told:
+        return f":{told.readline().strip()}", server
+
+
+@needs_blender
+@pytest.mark.skipif(shutil.which("Xvfb") is None, reason="no Xvfb: apt-get install xvfb")
+def test_buttons_pressed_in_a_window(zips, python, tmp_path):
+    """Check, links stopped midway, volume, links, a finding, a radio moved, undo, the file closed: all by the timer.
+
+    Buttons are pressed with simulated clicks. The pictures it leaves are the ones to look at.
+    """
+    for name in ("config", "scripts"):
+        (tmp_path / name).mkdir()
+    screen, server = display()
+    try:
+        done = subprocess.run(
+            [BLENDER, "--factory-startup", "--enable-event-simulate", "--window-geometry", "0", "0", "1600", "1000",
+             "-P", SESSION.with_name("blender_window.py"), "--", zips[0], python, tmp_path,
+             ROOT / "meshes_demo" / "playhouse.toml"],
+            capture_output=True, text=True, timeout=1500, env={**blender_environment(tmp_path), "DISPLAY": screen},
+        )  # fmt: skip
+    finally:
+        server.kill()
+        server.wait()
+    assert (tmp_path / "report.json").exists(), done.stdout[-3000:] + done.stderr[-3000:]
+    report = json.loads((tmp_path / "report.json").read_text())
+    assert report.get("done"), report.get("error")
+    with pytest.raises(ProcessLookupError):
+        os.kill(report["closing"], 0)
+    for name in ("panel", "progress", "cancelled", "volume", "links"):
+        picture = np.asarray(Image.open(tmp_path / f"{name}.png").convert("RGB"))
+        assert picture.shape == (1000, 1600, 3)
+        assert len(np.unique(picture.reshape(-1, 3), axis=0)) > 100, f"{name} is empty"
+
+
+BPY_VERSION = "4.2"
+
+
+@pytest.fixture(scope="session")
+def blender_module() -> Path:
+    """A Python with Blender 4.2 as a module, made once beside the checkout's own environment."""
+    if sys.version_info[:2] != (3, 11):
+        pytest.skip(f"Blender {BPY_VERSION} as a module needs Python 3.11")
+    folder = ROOT / ".venv-bpy"
+    python = folder / "bin" / "python"
+    probe = [python, "-c", "import bpy"]
+    if not python.exists() or subprocess.run(probe, capture_output=True, timeout=120).returncode != 0:
+        subprocess.run([sys.executable, "-m", "venv", folder], check=True, timeout=120)
+        install = [python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", f"bpy=={BPY_VERSION}.*"]
+        made = subprocess.run(install, capture_output=True, text=True, timeout=900)
+        started = subprocess.run(probe, capture_output=True, text=True, timeout=120)
+        if made.returncode or started.returncode:
+            shutil.rmtree(folder)
+            pytest.skip(f"Blender as a module cannot be had here: {(made.stderr or started.stderr)[-200:]}")
+    return python
+
+
+def test_the_extension_is_valid_and_installs_in_blender_4_2(zips, blender_module, python, tmp_path):
+    """Blender's own check of the package, its own installation, and a run of the add-on in it."""
+    probe = "import bpy, pathlib; print(pathlib.Path(bpy.__file__).parents[2])"
+    found = subprocess.run([blender_module, "-c", probe], capture_output=True, text=True, timeout=120, check=True)
+    checker = Path(found.stdout.strip().splitlines()[-1]) / "addons_core" / "bl_pkg" / "cli" / "blender_ext.py"
+    said = subprocess.run([blender_module, checker, "validate", zips[1]], capture_output=True, text=True, timeout=120)
+    assert said.returncode == 0, said.stdout + said.stderr
+    said = subprocess.run([blender_module, checker, "validate", zips[0]], capture_output=True, text=True, timeout=120)
+    assert said.returncode != 0, "the check can fail"
+    done = subprocess.run(
+        [blender_module, SESSION.with_name("blender_extension.py"), zips[1], python, tmp_path],
+        capture_output=True, text=True, timeout=300, env={**os.environ, "BLENDER_USER_RESOURCES": str(tmp_path)},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
+    assert "extension works" in done.stdout
 
 
 @needs_blender

@@ -10,7 +10,7 @@ from bpy.props import BoolProperty, EnumProperty, IntProperty, StringProperty
 from bpy_extras.io_utils import ExportHelper, ImportHelper
 
 from . import follow, plans, preferences, results, select, toml, venue, work
-from .plans import Trouble
+from .trouble import Trouble
 
 
 def export_plan_steps(context, folder, name, *, only=None):
@@ -326,7 +326,14 @@ class RF3D_OT_import_plan(bpy.types.Operator, ImportHelper):
 def _import_steps(context, path, with_venue):
     python = yield from work.python_steps(preferences.of(context))
     with work.Folder() as folder:
-        command = ["unpack", str(Path(bpy.path.abspath(path)).resolve()), "--json", str(folder / "plan.json"), "--mesh", str(folder / "venue.glb")]
+        command = [
+            "unpack",
+            str(Path(bpy.path.abspath(path)).resolve()),
+            "--json",
+            str(folder / "plan.json"),
+            "--mesh",
+            str(folder / "venue.glb"),
+        ]
         yield from work.run_steps(python, folder, command)
         told = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
         made, scene = {}, context.scene

@@ -18,9 +18,8 @@ def _lines(layout, context, text, icon="NONE"):
 
 
 def _numbers(layout):
-    layout.use_property_split = True
-    layout.use_property_decorate = False
-    return layout.column()
+    """A column whose labels stand inside the fields: the sidebar is narrow."""
+    return layout.column(align=True)
 
 
 class RF3D_PT_work(bpy.types.Panel):
@@ -42,9 +41,8 @@ class RF3D_PT_work(bpy.types.Panel):
             if hasattr(layout, "progress"):
                 layout.progress(factor=state.share, text=f"{text}, {100 * state.share:.0f} %")
             else:
-                filled = round(20 * state.share)
                 layout.label(text=text)
-                layout.label(text="▓" * filled + "░" * (20 - filled) + f" {100 * state.share:.0f} %")
+                layout.prop(context.window_manager, "rf3d_share", text="", slider=True)
             layout.operator("rf3d.cancel", icon="X")
         elif state.error is not None:
             box = layout.box()
@@ -80,9 +78,7 @@ class RF3D_UL_findings(bpy.types.UIList):
 
     def draw_item(self, context, layout, data, item, icon, active_data, active_property, index=0, flag=0):
         """How grave it is, what it is about, its kind."""
-        row = layout.row()
-        row.label(text=item.where, icon=SEVERITY_ICONS.get(item.severity, "DOT"))
-        row.label(text=item.code.replace("-", " "))
+        layout.label(text=f"{item.where}: {item.code.replace('-', ' ')}", icon=SEVERITY_ICONS.get(item.severity, "DOT"))
 
 
 class RF3D_PT_show(bpy.types.Panel):
@@ -119,10 +115,10 @@ class RF3D_PT_radio(bpy.types.Panel):
     def draw(self, context):
         """What it is, and its numbers."""
         row = self.layout.row(align=True)
-        row.operator("rf3d.add", text="Add transmitter", icon="ADD").role = "TRANSMITTER"
-        row.operator("rf3d.add", text="Add receiver", icon="ADD").role = "RECEIVER"
+        row.operator("rf3d.add", text="Transmitter", icon="ADD").role = "TRANSMITTER"
+        row.operator("rf3d.add", text="Receiver", icon="ADD").role = "RECEIVER"
         row = self.layout.row(align=True)
-        for role, text in (("ZONE", "Zone"), ("HANG", "Hang point"), ("OCCUPIED", "Occupied")):
+        for role, text in (("ZONE", "Zone"), ("HANG", "Hang"), ("OCCUPIED", "Occupied")):
             row.operator("rf3d.add", text=text).role = role
         obj = context.object
         if obj is None:
@@ -178,7 +174,7 @@ class RF3D_PT_surface(bpy.types.Panel):
         """Object first: it goes before its material."""
         layout, obj = self.layout, context.object
         row = layout.row(align=True)
-        row.operator("rf3d.suggest")
+        row.operator("rf3d.suggest", text="Suggest")
         row.operator("rf3d.take_suggested", text="Take all").everything = True
         if obj is None or not venue.is_surface(obj):
             return
@@ -220,8 +216,8 @@ class RF3D_PT_plan(bpy.types.Panel):
     def draw(self, context):
         """Title, venue, study; files."""
         row = self.layout.row(align=True)
-        row.operator("rf3d.import_plan", icon="IMPORT")
-        row.operator("rf3d.export_plan", icon="EXPORT")
+        row.operator("rf3d.import_plan")
+        row.operator("rf3d.export_plan")
         column, settings = _numbers(self.layout), context.scene.rf3d
         for key in ("title", "region", "use_house"):
             column.prop(settings, key)

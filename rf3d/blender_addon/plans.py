@@ -9,6 +9,7 @@ from mathutils import Matrix, Vector
 from . import vocabulary
 from .numbers import angles, axes, direction, recall, scaled, single, typed
 from .properties import DIRECTED, radio_objects
+from .trouble import Trouble
 
 MHZ = 1e6
 TEXTBOOK = ("isotropic", "short_dipole", "dipole")
@@ -31,14 +32,6 @@ _OWN_TABLES = (
     "receiver",
     "study",
 )
-
-
-class Trouble(Exception):
-    """Something the person can cure: what is wrong, what to do, and the objects it is about."""
-
-    def __init__(self, message, cure="", objects=()):
-        super().__init__(message)
-        self.message, self.cure, self.objects = message, cure, list(objects)
 
 
 class Written:

@@ -14,7 +14,7 @@ from bpy.props import (
     StringProperty,
 )
 
-from . import follow, select, vocabulary
+from . import follow, select, vocabulary, work
 
 ROLES = (
     ("NONE", "None", "Geometry, or nothing to do with radio"),
@@ -146,11 +146,11 @@ class RadioSettings(bpy.types.PropertyGroup):
     pattern: EnumProperty(name="Pattern", items=PATTERNS, default="dipole", update=_antenna)
     gain_dbi: FloatProperty(name="Gain, dBi", default=5.0, min=-30, max=60, update=_antenna)
     beamwidth_deg: FloatVectorProperty(
-        name="Half-power widths, degrees", size=2, default=(60.0, 60.0), min=1, max=180, update=_antenna,
+        name="Widths, degrees", size=2, default=(60.0, 60.0), min=1, max=180, update=_antenna,
         description="Level and upright",
     )  # fmt: skip
     polarisation: EnumProperty(name="Polarisation", items=POLARISATIONS, default="vertical", update=_antenna)
-    xpd_db: FloatProperty(name="Cross-polar discrimination, dB", default=20.0, min=0, max=100, update=_antenna)
+    xpd_db: FloatProperty(name="Cross-polar, dB", default=20.0, min=0, max=100, update=_antenna)
     efficiency: FloatProperty(
         name="Efficiency", default=0.9, min=0.001, max=1, update=_antenna, description="Share of the power radiated"
     )
@@ -260,10 +260,15 @@ def register():
     bpy.types.Object.rf3d_surface = PointerProperty(type=SurfaceSettings)
     bpy.types.Material.rf3d_surface = PointerProperty(type=SurfaceSettings)
     bpy.types.Scene.rf3d = PointerProperty(type=SceneSettings)
+    # Blender before 4.0 has no progress bar: a slider that cannot be moved stands in.
+    bpy.types.WindowManager.rf3d_share = FloatProperty(
+        name="Done", subtype="PERCENTAGE", min=0, max=100, precision=0, get=lambda _: 100 * work.state.share
+    )
 
 
 def unregister():
     """Take them off; the data stay in the file."""
-    del bpy.types.Scene.rf3d, bpy.types.Material.rf3d_surface, bpy.types.Object.rf3d_surface, bpy.types.Object.rf3d
+    del bpy.types.WindowManager.rf3d_share, bpy.types.Scene.rf3d
+    del bpy.types.Material.rf3d_surface, bpy.types.Object.rf3d_surface, bpy.types.Object.rf3d
     for cls in reversed(CLASSES):
         bpy.utils.unregister_class(cls)

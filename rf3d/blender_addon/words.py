@@ -4,6 +4,7 @@
 import re
 
 _PLACE = re.compile(r" in [^\s,;]+\.toml(, (\[\[?)([^\]]+)\]\]?( \d+)?)?")
+_ADD_ROWS = re.compile(r"add \[\[surface\]\] rows to [^\s,;]+\.toml(; `rf3d check` lists what is missing)?")
 _QUOTED = re.compile(r'"([^"]+)"')
 
 
@@ -14,7 +15,7 @@ def rows_meant(text):
 
 def in_blender(text):
     """The sentence without the place in a file the reader never sees."""
-    return _PLACE.sub("", text).replace("add [[surface]] rows", "give them one in the panel Surface")
+    return _PLACE.sub("", _ADD_ROWS.sub("give them one in the panel Surface", text))
 
 
 def quoted(text):

@@ -16,7 +16,7 @@ import bpy
 
 from . import child as processes
 from . import vocabulary, words
-from .plans import Trouble
+from .trouble import Trouble
 
 WAIT = object()
 TICK_S = 0.05

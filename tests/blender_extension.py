@@ -1,0 +1,35 @@
+"""Runs with Blender 4.2 as a module, started by test_blender_addon.py: installs the extension and runs a check.
+
+Usage: python blender_extension.py ZIP PYTHON FOLDER
+"""
+
+import sys
+from pathlib import Path
+
+import bpy
+
+ZIP, PYTHON, FOLDER = sys.argv[1:]
+MODULE = "bl_ext.user_default.rf3d"
+
+assert bpy.ops.extensions.package_install_files(filepath=ZIP, repo="user_default", enable_on_install=True) == {
+    "FINISHED"
+}
+assert MODULE in bpy.context.preferences.addons
+bpy.context.preferences.addons[MODULE].preferences.python = PYTHON
+bpy.ops.mesh.primitive_cube_add(size=8, location=(0, 0, 4))
+room = bpy.context.object
+room.rf3d_surface.material, room.rf3d_surface.thickness_mm = "brick", 200.0
+for role, x in (("TRANSMITTER", -2.0), ("RECEIVER", 2.0)):
+    bpy.context.scene.cursor.location = (x, 0.5, 1.5)
+    assert bpy.ops.rf3d.add(role=role) == {"FINISHED"}
+bpy.context.scene.rf3d.rays = 1000
+bpy.context.scene.rf3d.voxel_m = 1.0
+bpy.context.view_layer.update()
+for what in ("check", "links", "volume"):
+    assert bpy.ops.rf3d.work(what=what) == {"FINISHED"}, what
+shown = {o["shows"] for o in bpy.data.objects if "rf3d_result" in o}
+assert {"receiver", "path", "slice", "skin"} <= shown, shown
+bpy.ops.wm.save_as_mainfile(filepath=str(Path(FOLDER) / "room.blend"))
+bpy.ops.preferences.addon_disable(module=MODULE)
+assert not hasattr(bpy.types.Object, "rf3d")
+print("extension works")

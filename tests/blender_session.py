@@ -359,8 +359,8 @@ def places():
 
     empty()
     zone = radio("stage", "ZONE", (2, 3, 1))
-    zone.scale = (4, 2, 1)
-    zone.empty_display_size = 1.0
+    zone.scale = (8, 4, 2)
+    zone.empty_display_size = 0.5
     hang = radio("bar 3", "HANG", (0, 5, 8))
     bpy.context.view_layer.update()
     vocabulary.learn({"tables": {}})
@@ -378,6 +378,21 @@ def places():
     tables = {}
     plans._places(bpy.context.scene, tables, plans.Written())
     assert tables["hang"] == [{"name": "bar 3", "position_m": [0.0, 5.0, 8.0], "load_kg": 12.5}], tables
+    # Brought in again, they are objects again, and what is written is what was read.
+    import rf3d_blender.unpacking as unpacking
+
+    empty()
+    rows = {"zone": [{"name": "pit", "low_m": [0.1, 0.2, -1.3], "high_m": [3.3, 1.7, 0.0]}],
+            "hang": [{"name": "bar 4", "position_m": [0.3, 5.1, 8.7], "load_kg": 20}]}  # fmt: skip
+    study = {"max_reflections": 2, "voxel_m": 0.3, "rays": 5000, "seed": 4}
+    told = {"tables": {"schema": 1, "title": "t", "study": study, **rows}, "parts": []}
+    for _ in unpacking.apply_steps(bpy.context.scene, told, {}, bpy.context.scene.collection):
+        pass
+    bpy.context.view_layer.update()
+    assert bpy.data.objects["pit"].rf3d.role == "ZONE"
+    tables = {}
+    plans._places(bpy.context.scene, tables, plans.Written())
+    assert tables == rows, tables
     # An antenna's axes follow the object, whatever its scale.
     import rf3d_blender.overlay as overlay
 

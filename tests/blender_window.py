@@ -94,9 +94,10 @@ def story():
     assert work.state.error is None, work.state.error
     report["import"] = work.state.longest_step_s
     bpy.context.scene.rf3d.rays = RAYS
-    bpy.context.scene.rf3d.max_reflections = 1 if not MORE else 3
+    bpy.context.scene.rf3d.max_reflections = 2 if not MORE else 3
     view().spaces.active.show_region_ui = True
-    look((0, -6, 2), (0.95, 0, 0.6), 55)
+    extent = max(max(o.dimensions) for o in bpy.data.objects)
+    look((0, 0, 2), (0.95, 0, 0.6), 1.8 * extent)
     yield 0.5
     # The tab: clicked for, down the strip of tabs, until its panel is drawn.
     drawn, draw = [], panels.RF3D_PT_work.draw
@@ -155,7 +156,7 @@ def story():
     report["longest_gap_s"] = max(b - a for a, b in itertools.pairwise(beats))
     assert work.state.error is None, work.state.error
     assert any(o.get("shows") == "slice" and o.visible_get() for o in bpy.data.objects)
-    look((2, -4, 1.5), (0.6, 0, 0.35), 48)
+    look((0, 0, 1.5), (0.6, 0, 0.35), 1.7 * extent)
     yield 0.7
     picture("volume")
     # Links to the end, and a click on a finding.
@@ -165,14 +166,14 @@ def story():
     report["links_s"], report["links"] = time.monotonic() - began, work.state.longest_step_s
     assert work.state.error is None, work.state.error
     bpy.context.scene.rf3d.show_slice = False
-    where = "lamp post on the revolve"
+    where = next(o.name for o in bpy.data.objects if o.rf3d.role == "RECEIVER")
     index = next(i for i, f in enumerate(bpy.context.scene.rf3d.findings) if f.where == where)
     bpy.context.scene.rf3d.finding_index = index
     yield 0.3
     assert [o.name for o in bpy.context.view_layer.objects.selected] == [where]
     middle = view().spaces.active.region_3d.view_location
-    assert (middle - Vector((-2.2, 2.8, 1.9))).length < 0.1, "the view is framed on it"
-    look((0.5, -4, 3), (0.95, 0, 0.5), 32)
+    assert (middle - bpy.data.objects[where].location).length < 0.1, "the view is framed on it"
+    look(middle, (0.95, 0, 0.5), 1.2 * extent)
     yield 0.7
     picture("links")
     # A radio moved by hand: its links follow.

@@ -208,7 +208,7 @@ def test_buttons_pressed_in_a_window(zips, python, tmp_path):
         done = subprocess.run(
             [BLENDER, "--factory-startup", "--enable-event-simulate", "--window-geometry", "0", "0", "1600", "1000",
              "-P", SESSION.with_name("blender_window.py"), "--", zips[0], python, tmp_path,
-             ROOT / "meshes_demo" / "playhouse.toml"],
+             ROOT / "meshes_demo" / "blackbox.toml"],
             capture_output=True, text=True, timeout=1500, env={**blender_environment(tmp_path), "DISPLAY": screen},
         )  # fmt: skip
     finally:

@@ -9,7 +9,7 @@ import bpy
 from bpy.props import BoolProperty, EnumProperty, IntProperty, StringProperty
 from bpy_extras.io_utils import ExportHelper, ImportHelper
 
-from . import follow, plans, preferences, results, select, toml, venue, work
+from . import follow, plans, preferences, results, select, toml, unpacking, venue, work
 from .trouble import Trouble
 
 
@@ -346,7 +346,7 @@ def _import_steps(context, path, with_venue):
         radios = bpy.data.collections.new("Radios")
         scene.collection.children.link(radios)
         yield
-        yield from plans.apply_steps(scene, told, made, radios)
+        yield from unpacking.apply_steps(scene, told, made, radios)
     yield
     bpy.context.view_layer.update()
     follow.remember(scene)

@@ -1,13 +1,13 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A scene as the tables of a plan file, and the tables of a plan file as settings of a scene."""
+"""A scene as the tables of a plan file."""
 
 import json
 
 import bpy
-from mathutils import Matrix, Vector
+from mathutils import Vector
 
 from . import vocabulary
-from .numbers import angles, axes, direction, recall, scaled, single, typed
+from .numbers import angles, recall, scaled, single, typed
 from .properties import DIRECTED, radio_objects
 from .trouble import Trouble
 
@@ -20,7 +20,7 @@ _KNOWN = {
                  "radio", "cable_loss_db", "purpose"),
     "surface": ("object", "mesh_material", "material", "thickness_m", "half_space", "body"),
 }  # fmt: skip
-_OWN_TABLES = (
+OWN_TABLES = (
     "schema",
     "title",
     "venue",
@@ -32,6 +32,10 @@ _OWN_TABLES = (
     "receiver",
     "study",
 )
+
+
+PLACES = {"zone": "ZONE", "hang": "HANG", "occupied": "OCCUPIED"}
+"""Tables of places other than radios, and what their objects are."""
 
 
 class Written:
@@ -94,7 +98,7 @@ def tables_of(scene, venue, mesh_name, *, only=None):
         "rays": settings.rays, "seed": settings.seed,
     }  # fmt: skip
     for table, rows in kept.items():
-        if table not in _OWN_TABLES:
+        if table not in OWN_TABLES:
             tables[table] = rows
     _places(scene, tables, written)
     written.tables = {key: value for key, value in tables.items() if value or key in ("schema", "title")}
@@ -261,7 +265,7 @@ def _alike(told, matrix):
 def _places(scene, tables, written):
     """Zones, hang points and occupied sources, as far as the installed rf3d takes them."""
     scale_m = scene.unit_settings.scale_length
-    for role, table in (("ZONE", "zone"), ("HANG", "hang"), ("OCCUPIED", "occupied")):
+    for table, role in PLACES.items():
         mine = [o for o in scene.objects if o.rf3d.role == role and o.visible_get()]
         if not mine:
             continue
@@ -280,14 +284,17 @@ def place_row(obj, table, scale_m):
     """The row of a zone, hang point or occupied source: the keys that the installed rf3d takes."""
     matrix, old = obj.matrix_world, _kept_row(obj)
     size = obj.empty_display_size if obj.type == "EMPTY" else 1.0
-    corners = [matrix @ Vector((a, b, c)) * size for a in (-1, 1) for b in (-1, 1) for c in (-1, 1)]
+    corners = [matrix @ Vector((a * size, b * size, c * size)) for a in (-1, 1) for b in (-1, 1) for c in (-1, 1)]
     if obj.type != "EMPTY":
         corners = [matrix @ Vector(corner) for corner in obj.bound_box]
-    low, high = ([typed(f(c[k] for c in corners) * scale_m) for k in range(3)] for f in (min, max))
+    low, high = (
+        _position([f(c[k] for c in corners) for k in range(3)], scale_m, old.get(key))
+        for f, key in ((min, "low_m"), (max, "high_m"))
+    )
     r = obj.rf3d
     values = {
         "name": plan_name(obj), "position_m": _position(matrix.translation, scale_m, old.get("position_m")),
-        "low_m": low, "high_m": high, "from_m": low, "to_m": high, "min_m": low, "max_m": high,
+        "low_m": low, "high_m": high,
         "power_dbm": typed(r.power_dbm), "eirp_dbm": typed(r.power_dbm),
         "centre_hz": scaled(0.5 * (r.first_channel_mhz + r.last_channel_mhz), MHZ),
         "first_hz": scaled(r.first_channel_mhz, MHZ), "last_hz": scaled(r.last_channel_mhz, MHZ),
@@ -297,118 +304,3 @@ def place_row(obj, table, scale_m):
     own = {key: value for key, value in obj.items() if key in keys and isinstance(value, str | int | float)}
     old = {key: value for key, value in old.items() if key in keys}
     return {**old, **{key: value for key, value in values.items() if key in keys}, **own}
-
-
-def apply_steps(scene, told, made, collection):
-    """Put an unpacked plan into a scene, a step at a time: radios as empties, materials on objects.
-
-    Parameters
-    ----------
-    told : dict
-        What ``rf3d unpack`` wrote.
-    made : dict
-        Object names by node name; empty where the venue was left where it is: objects then go by their own names.
-    collection : Collection
-        Where the empties go.
-    """
-    tables, settings, scale_m = told["tables"], scene.rf3d, scene.unit_settings.scale_length
-    venue, study = tables.get("venue", {}), tables["study"]
-    settings.title = tables["title"]
-    settings.region = venue.get("region", "")
-    settings.use_house = "house_azimuth_deg" in venue
-    settings.house_azimuth_deg = venue.get("house_azimuth_deg", settings.house_azimuth_deg)
-    settings.tolerance_mm = 1e3 * venue.get("position_tolerance_m", 0.02)
-    for key in ("max_reflections", "voxel_m", "seed"):
-        setattr(settings, key, study[key])
-    settings.rays = min(study["rays"], 2**31 - 1)
-    kept = {
-        key: value for key, value in tables.items() if key not in _OWN_TABLES or key in ("venue", "study", "material")
-    }
-    settings.kept = json.dumps(kept)
-    for table, role in (("transmitter", "TRANSMITTER"), ("receiver", "RECEIVER")):
-        for row in tables.get(table, []):
-            _make_radio(scene, tables, row, role, collection, scale_m)
-            yield
-    yield from _surface_steps(tables, told["parts"], made)
-
-
-def _make_radio(scene, tables, row, role, collection, scale_m):
-    obj = radio_object(scene, row["name"])
-    if obj is None:
-        obj = bpy.data.objects.new(row["name"], None)
-        collection.objects.link(obj)
-    obj.empty_display_size = 0.15 / scale_m
-    r = obj.rf3d
-    r.role = role
-    r.plan_name = "" if obj.name == row["name"] else row["name"]
-    position = row["position_m"]
-    if "aim_at_m" in row:
-        way = [b - a for a, b in zip(position, row["aim_at_m"])]
-    else:
-        way = direction(row.get("azimuth_deg", 0.0), row.get("elevation_deg", 0.0))
-    x, y, z = axes(way, row.get("roll_deg", 0.0))
-    turn = Matrix((x, y, z)).transposed().to_4x4()
-    obj.matrix_world = Matrix.Translation([value / scale_m for value in position]) @ turn
-    radio, antenna = tables["radio"][row["radio"]], tables.get("antenna", {}).get(row["antenna"])
-    textbook = antenna is None
-    antenna = {"pattern": row["antenna"], "efficiency": 1.0} if textbook else antenna
-    # Numbers before names: a name that others use already would bring theirs.
-    values = {key: radio[key.replace("_mhz", "_hz")] / MHZ for key in
-              ("first_channel_mhz", "last_channel_mhz", "channel_spacing_mhz", "bandwidth_mhz")}  # fmt: skip
-    values["sensitivity_dbm"] = radio["sensitivity_dbm"]
-    values.update({key: antenna[key] for key in ("pattern", "gain_dbi", "beamwidth_deg", "polarisation", "xpd_db",
-                                                 "efficiency") if antenna.get(key) is not None})  # fmt: skip
-    values.setdefault("efficiency", 1.0)
-    r["radio_name"], r["antenna_name"] = row["radio"], row["antenna"]
-    for key, value in values.items():
-        setattr(r, key, value)
-    r.power_dbm = row.get("power_dbm", r.power_dbm)
-    r.cable_loss_db = row.get("cable_loss_db", 0.0)
-    r.purpose = row.get("purpose", "")
-    told = [single(value) for line in turn.to_3x3() for value in line]
-    r.kept = json.dumps(
-        {**row, "matrix": told, "radio_row": radio, **({} if textbook else {"antenna_row": antenna})}
-    )  # fmt: skip
-
-
-def _surface_steps(tables, parts, made):
-    """RF materials: on the object where all its parts have one row, else on its Blender materials."""
-    rows = tables.get("surface", [])
-    by_object = {}
-    for part in parts:
-        by_object.setdefault(part["object"], []).append((part["mesh_material"], part["row"]))
-    for name, own in by_object.items():
-        yield
-        obj = bpy.data.objects.get(made.get(name, name))
-        if obj is None:
-            continue
-        numbers = {row for _, row in own}
-        if len(numbers) == 1:
-            if own[0][1] is not None:
-                _apply_surface(obj.rf3d_surface, rows[own[0][1]], tables)
-            continue
-        for material_name, number in own:
-            if number is None:
-                continue
-            slot = next((s for s in obj.material_slots if s.material and s.material.name == material_name), None)
-            if slot is None:
-                continue
-            settings = slot.material.rf3d_surface
-            if settings.material and settings.kept != json.dumps(rows[number]):
-                # The same look, but another wall: it needs a Blender material of its own.
-                slot.material = slot.material.copy()
-                settings = slot.material.rf3d_surface
-            _apply_surface(settings, rows[number], tables)
-
-
-def _apply_surface(settings, row, tables):
-    settings.material = row["material"]
-    settings.thickness_mm = 1e3 * row.get("thickness_m", 0.0)
-    settings.half_space = row.get("half_space", False)
-    settings.body = row.get("body", "auto")
-    settings.kept = json.dumps(row)
-    own = tables.get("material", {}).get(row["material"])
-    settings.own = own is not None
-    if own is not None:
-        for key in ("permittivity", "conductivity_s_m", "scattering", "source"):
-            setattr(settings, key, own[key])

@@ -16,6 +16,8 @@ assert bpy.ops.extensions.package_install_files(filepath=ZIP, repo="user_default
 }
 assert MODULE in bpy.context.preferences.addons
 bpy.context.preferences.addons[MODULE].preferences.python = PYTHON
+for item in list(bpy.data.objects):
+    bpy.data.objects.remove(item)
 bpy.ops.mesh.primitive_cube_add(size=8, location=(0, 0, 4))
 room = bpy.context.object
 room.rf3d_surface.material, room.rf3d_surface.thickness_mm = "brick", 200.0

@@ -145,7 +145,7 @@ class Run:
             click.echo(f"\r{line.ljust(self._line)}", err=True, nl=False)
             self._line = len(line)
         elif done >= total:
-            click.echo(f"{stage}: done", err=True)
+            click.echo(f"{name}: done", err=True)
 
     def _end_line(self) -> None:
         if self._line:

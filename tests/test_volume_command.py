@@ -145,7 +145,7 @@ def test_weak_zones_are_findings(zoned, tmp_path):
     weak = [f for f in json.loads((tmp_path / "v.json").read_text())["findings"] if f["code"] == "zone-weak"]
     assert [f["where"] for f in weak] == ["stage", "seats"]
     assert all(f["severity"] == "caution" and f["value"] > 0.9 for f in weak)
-    assert "lost and" in result.stdout
+    assert "% lost" in result.stdout
 
 
 def test_backwards_arrays_are_gains(zoned, tmp_path):

@@ -263,10 +263,11 @@ def coverage_findings(found: Coverage) -> list[Finding]:
         lost, fragile = zone.shares["lost"], zone.shares["fragile"]
         if lost + fragile < WORTH_TELLING:
             continue
-        doubt = f", {percent(zone.doubtful)} of it within the noise of the rays" if zone.doubtful > 0.0 else ""
+        parts = " and ".join(f"{percent(s)} {word}" for word, s in (("lost", lost), ("fragile", fragile)) if s > 0.0)
+        doubt = f" ({percent(zone.doubtful)} of the zone in doubt by the noise of rays)" if zone.doubtful else ""
         message = (
-            f"{percent(lost)} of it lost and {percent(fragile)} fragile for {found.radio} at {found.antenna} upright, "
-            f"on clean air only{doubt}; worst 1 %: {decibels(zone.worst_db)} over the threshold. Try another "
+            f"{parts} for {found.radio} at {found.antenna} upright, on clean air only{doubt}; "
+            f"worst 1 %: {decibels(zone.worst_db)} over the threshold. Try another "
             "transmitter or place that sees it; `rf3d links` tells why a receiver there is weak"
         )
         said.append(

@@ -123,6 +123,17 @@ CASES = [
 
 
 @pytest.mark.parametrize(
+    ("purpose", "fails"),
+    [("Pyrotechnics cue 12", True), ("flames, upstage", True), ("motion of the truss", True), ("winch 3", True),
+     ("scenery lift", True), ("chain hoists", True), ("emergency lighting", True), ("exit light", True),
+     ("emotion light", False), ("Winchester statue", False), ("practical lamp", False)],
+)  # fmt: skip
+def test_a_purpose_with_danger_in_it_fails(room_plan, purpose, fails):
+    path = change(room_plan, ('name = "lamp"', f'name = "lamp"\npurpose = "{purpose}"'))
+    assert run("check", path).exit_code == (4 if fails else 0)
+
+
+@pytest.mark.parametrize(
     ("changes", "code", "severity", "where", "value", "limit"), [c[1:] for c in CASES], ids=[c[0] for c in CASES]
 )
 def test_check_finds(room_plan, changes, code, severity, where, value, limit):

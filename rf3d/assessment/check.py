@@ -6,6 +6,7 @@ where a radio can, and which numbers are used beyond what their source vouches f
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,7 +27,7 @@ SMALLEST_VENUE_M, LARGEST_VENUE_M = 2.0, 1000.0
 ZONE_SLACK_M = 0.5
 """How far a zone may reach out of the venue without a word."""
 SAFETY_PURPOSES = ("pyro", "flame", "motion", "winch", "lift", "hoist", "emergency", "exit")
-"""Words of purposes that lighting control must not serve: ANSI E1.11 says so of the wired data itself."""
+"""How words of purposes that lighting control must not serve begin: ANSI E1.11 says so of the wired data itself."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -206,7 +207,7 @@ def _purposes(plan: Plan) -> list[Finding]:
     return [
         Finding("safety-purpose", "fail", name, message.format(purpose))
         for name, purpose in plan.purposes.items()
-        if any(word in purpose.lower() for word in SAFETY_PURPOSES)
+        if re.search(rf"\b({'|'.join(SAFETY_PURPOSES)})", purpose.lower())
     ]
 
 

@@ -181,7 +181,7 @@ def test_completeness_is_reported_link_by_link(room_plan, monkeypatch):
 
 def test_only_sequences_with_two_narrow_planes_are_left_to_the_rays(hall, whole, monkeypatch):
     """A tree cut for size holds every path with at most one narrow plate; what rays add is in the whole tree too."""
-    monkeypatch.setattr("rf3d.propagation.paths.WHOLE_LIMIT", 0)
+    monkeypatch.setattr("rf3d.propagation.paths.TREE_LIMIT", 10_000)
     setting = hall[0]
     narrow = np.zeros(setting.facets.plane_count, dtype=bool)
     narrow[setting.facets.plane[facet_widths(setting.facets) < NARROW_M]] = True

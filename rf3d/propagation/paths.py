@@ -25,10 +25,8 @@ from rf3d.venue.facets import Facets
 
 __all__ = ["Candidates", "PathSet", "Setting", "find_paths", "find_sequences", "prepare", "refine"]
 
-TREE_LIMIT = 40_000_000
-"""Sequences of planes up to which the whole tree of images is tried; most of them are ruled out by their beams."""
-WHOLE_LIMIT = 1_000_000
-"""Sequences up to which the tree is whole; a larger one has at most one narrow plane in a sequence."""
+TREE_LIMIT = 10_000_000
+"""Sequences of planes up to which a tree of images is tried; most of them are ruled out by their beams."""
 NARROW_M = 0.5
 """Planes whose facets are all narrower are narrow: what two of them pass on is little (``kernels.edges``)."""
 RAY_BATCHES = 64
@@ -59,10 +57,7 @@ class Tree(NamedTuple):
 
 
 def plan_tree(facets: Facets, max_reflections: int) -> Tree:
-    """The largest tree within ``TREE_LIMIT``, whole if that is within ``WHOLE_LIMIT``."""
-    everything = np.zeros(facets.plane_count, dtype=bool)
-    if _tree_size(facets.plane_count, 0, max_reflections) <= min(WHOLE_LIMIT, TREE_LIMIT):
-        return Tree(max_reflections, everything)
+    """The deepest tree within ``TREE_LIMIT``: whole, unless one with few narrow planes goes deeper."""
     narrow = np.ones(facets.plane_count, dtype=bool)
     narrow[facets.plane[facet_widths(facets) >= NARROW_M]] = False
     slim = int(narrow.sum())
@@ -71,9 +66,7 @@ def plan_tree(facets: Facets, max_reflections: int) -> Tree:
         return max(o for o in range(max_reflections + 1) if _tree_size(wide, slim, o) <= TREE_LIMIT)
 
     whole, partly = deepest(facets.plane_count, 0), deepest(facets.plane_count - slim, slim)
-    if whole <= 1 and partly <= 1:
-        return Tree(max(whole, partly), everything)
-    return Tree(partly, narrow)
+    return Tree(partly, narrow) if partly > whole else Tree(whole, np.zeros_like(narrow))
 
 
 def _tree_size(wide: int, narrow: int, order: int) -> int:

@@ -24,6 +24,9 @@ room.rf3d_surface.material, room.rf3d_surface.thickness_mm = "brick", 200.0
 for role, x in (("TRANSMITTER", -2.0), ("RECEIVER", 2.0)):
     bpy.context.scene.cursor.location = (x, 0.5, 1.5)
     assert bpy.ops.rf3d.add(role=role) == {"FINISHED"}
+    added = bpy.context.view_layer.objects.active
+    assert added.rf3d.role == role
+    assert [o.name for o in bpy.context.selected_objects] == [added.name]
 bpy.context.scene.rf3d.rays = 1000
 bpy.context.scene.rf3d.voxel_m = 1.0
 bpy.context.view_layer.update()

@@ -205,6 +205,8 @@ class RF3D_OT_add(bpy.types.Operator):
             alike = [o for o in radios if o.rf3d.role == self.role] or radios
             obj.rf3d.radio_name = radios[-1].rf3d.radio_name
             obj.rf3d.antenna_name = alike[-1].rf3d.antenna_name
+        # A new object counts as visible once the view layer knows it.
+        context.view_layer.update()
         select.select_objects([obj])
         return {"FINISHED"}
 

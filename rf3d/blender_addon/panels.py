@@ -92,7 +92,7 @@ class RF3D_PT_show(bpy.types.Panel):
         """Choices."""
         column, settings = _numbers(self.layout), context.scene.rf3d
         column.prop(settings, "shown_paths")
-        column.prop(settings, "shown_power")
+        column.prop(settings, "shown_power", text="Power")
         column.prop(settings, "show_slice")
         column.prop(settings, "show_skins")
         column.prop(settings, "height_m")
@@ -127,7 +127,7 @@ class RF3D_PT_radio(bpy.types.Panel):
         column.prop(radio, "role")
         if radio.role in ("NONE", "LEFT_OUT"):
             return
-        column.prop(radio, "plan_name")
+        column.prop(radio, "plan_name", text="Name")
         if radio.role in ("TRANSMITTER", "RECEIVER"):
             _radio(column, radio)
             self.layout.operator("rf3d.aim")

@@ -11,13 +11,14 @@ import bpy
 
 from . import select, words
 from .glb import Reader
-from .venue import RESULT, mesh_object
+from .venue import RESULT, bounds_m, mesh_object
 
 COLLECTION = "Radio results"
 FLAG = "rf3d_results"
-THICKEST_M = 0.09
-"""Radius of a path that carries all the power of its link."""
-THINNEST_M = 0.006
+MARK_SHARE, MARK_M = 0.009, (0.12, 0.5)
+"""Size of a mark: this share of the venue's length, between these bounds, so that it is seen in a hall and fits a room."""
+THINNEST, THICKEST = 0.04, 0.56
+"""Radius of a path against the size of a mark: of one that carries nothing, and all, of the power of its link."""
 
 
 def collection_of(scene):
@@ -54,12 +55,13 @@ def place_links_steps(scene_name, path, receivers=None):
     yield
     clear(bpy.data.scenes[scene_name], "links", receivers)
     yield
+    size_m = mark_size_m(bpy.data.scenes[scene_name])
     materials, links = {}, {}
     for name, place, extras, primitives in reader.nodes():
         kind = extras.get("shows")
         scene = bpy.data.scenes[scene_name]
         if kind == "receiver":
-            _add(scene, "links", _mark(scene, extras, place), extras)
+            _add(scene, "links", _mark(scene, extras, place, size_m), extras)
         elif kind == "culprit":
             obj = mesh_object(name, reader, primitives, materials, plain=False)
             _add(scene, "links", _placed(scene, obj, place), extras)
@@ -68,7 +70,7 @@ def place_links_steps(scene_name, path, receivers=None):
         yield
     for (sender, receiver), paths in links.items():
         scene = bpy.data.scenes[scene_name]
-        obj = _paths(f"paths {sender} to {receiver}", reader, paths, materials)
+        obj = _paths(f"paths {sender} to {receiver}", reader, paths, materials, size_m)
         extras = {key: paths[0][1][key] for key in ("transmitter", "receiver", "best", "shows")}
         _add(scene, "links", _placed(scene, obj, paths[0][0]), extras)
         yield
@@ -168,7 +170,7 @@ def _glow(material):
         links.new(shine.outputs[0], out.inputs["Surface"])
 
 
-def _paths(name, reader, paths, materials):
+def _paths(name, reader, paths, materials, size_m):
     """One curve object of the paths of a link, each as wide as its share of the power."""
     curve = bpy.data.curves.new(name, "CURVE")
     curve.dimensions = "3D"
@@ -188,15 +190,16 @@ def _paths(name, reader, paths, materials):
         flat[0::4], flat[1::4] = points[0::3], array("f", [-z for z in points[2::3]])
         flat[2::4], flat[3::4] = points[1::3], array("f", [1.0]) * count
         spline.points.foreach_set("co", flat)
-        radius = path_radius_m(extras["share"])
+        radius = size_m * (THINNEST + (THICKEST - THINNEST) * extras["share"])
         spline.points.foreach_set("radius", array("f", [radius]) * count)
         spline.material_index = slots[title]
     return bpy.data.objects.new(name, curve)
 
 
-def path_radius_m(share):
-    """Radius of a path in metres: its width is its share of the power."""
-    return THINNEST_M + (THICKEST_M - THINNEST_M) * share
+def mark_size_m(scene):
+    """Size of a receiver's mark, metres."""
+    low, high = bounds_m(scene) or ((0.0,) * 3, (10.0,) * 3)
+    return min(MARK_M[1], max(MARK_M[0], MARK_SHARE * max(b - a for a, b in zip(low, high))))
 
 
 def plain_material(name, colour, materials):
@@ -211,7 +214,7 @@ def plain_material(name, colour, materials):
     return materials[name]
 
 
-def _mark(scene, extras, place_m):
+def _mark(scene, extras, place_m, size_m):
     """A body at a receiver: its shape and colour are the verdict, its name the label."""
     verdict = extras["verdict"] or "unheard"
     margin = extras.get("margin_db")
@@ -227,7 +230,7 @@ def _mark(scene, extras, place_m):
         mesh.materials.append(plain_material(f"verdict {verdict}", (*_linear(extras["colour"]), 1.0), {}))
     obj = bpy.data.objects.new(name, mesh)
     _placed(scene, obj, place_m)
-    obj.scale = obj.scale * 0.16
+    obj.scale = obj.scale * size_m
     return obj
 
 
@@ -303,8 +306,6 @@ def _minus(value):
 
 def _legend(scene, work, name, title, rows, extras, offset=0):
     """A text and a strip of swatches, flat beside the venue, readable from above and from the front."""
-    from .venue import bounds_m
-
     low, high = bounds_m(scene) or ((0.0, 0.0, 0.0), (10.0, 10.0, 3.0))
     size = max(0.2, 0.02 * max(high[0] - low[0], high[1] - low[1]))
     left = high[0] + 2 * size + offset * 19 * size

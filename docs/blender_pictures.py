@@ -119,10 +119,7 @@ def story():
     bpy.ops.rf3d.take_suggested(everything=True)
     walls_mm = {"brick": 300, "wood": 25, "plasterboard": 25, "concrete": 200, "metal": 2}
     for obj in scene.objects:
-        surface = obj.rf3d_surface
-        surface.thickness_mm = {"brick": 300, "wood": 25, "plasterboard": 25, "concrete": 200, "metal": 2}[
-            surface.material
-        ]
+        obj.rf3d_surface.thickness_mm = walls_mm[obj.rf3d_surface.material]
     scene.objects["concrete floor"].rf3d_surface.half_space = True
     scene.rf3d.title, scene.rf3d.use_house = "Balcony to stage", True
     radios = {}

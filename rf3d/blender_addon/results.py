@@ -16,7 +16,7 @@ from .venue import RESULT, bounds_m, mesh_object
 COLLECTION = "Radio results"
 FLAG = "rf3d_results"
 MARK_SHARE, MARK_M = 0.009, (0.12, 0.5)
-"""Size of a mark: this share of the venue's length, between these bounds, so that it is seen in a hall and fits a room."""
+"""Size of a mark: this share of the venue's length, between these bounds: seen in a hall, at home in a room."""
 THINNEST, THICKEST = 0.04, 0.56
 """Radius of a path against the size of a mark: of one that carries nothing, and all, of the power of its link."""
 

@@ -59,7 +59,8 @@ class Tree(NamedTuple):
 def plan_tree(facets: Facets, max_reflections: int) -> Tree:
     """The deepest tree within ``TREE_LIMIT``: whole, unless one with few narrow planes goes deeper."""
     narrow = np.ones(facets.plane_count, dtype=bool)
-    narrow[facets.plane[facet_widths(facets) >= NARROW_M]] = False
+    slack = 1e-6  # a facet of exactly that width is not narrow, however its coordinates were rounded
+    narrow[facets.plane[facet_widths(facets) >= NARROW_M - slack]] = False
     slim = int(narrow.sum())
 
     def deepest(wide: int, slim: int) -> int:

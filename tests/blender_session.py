@@ -217,6 +217,12 @@ def whole_run():
     do("volume", bpy.ops.rf3d.work, what="volume")
     first = counts()
     findings = [(f.code, f.where) for f in bpy.context.scene.rf3d.findings]
+    scene = bpy.context.scene
+    scene.rf3d.volume_of = "ACTIVE"
+    bpy.context.view_layer.objects.active = bpy.data.objects["booth"]
+    do("volume of one", bpy.ops.rf3d.work, what="volume")
+    assert {o["transmitter"] for o in scene.objects if o.get("shows") in ("slice", "skin")} == {"booth"}
+    scene.rf3d.volume_of = "ALL"
     do("links again", bpy.ops.rf3d.work, what="links")
     do("volume again", bpy.ops.rf3d.work, what="volume")
     assert counts() == first, (counts(), first)
@@ -262,11 +268,13 @@ def whole_run():
     path = str(FOLDER / "whole.blend")
     bpy.ops.wm.save_as_mainfile(filepath=path)
     saved, held = sorted(o.name for o in bpy.data.objects), len(results.objects)
+    told = len(bpy.context.scene.rf3d.findings)
+    assert told >= len(shows["receiver"])
     bpy.ops.wm.open_mainfile(filepath=path)
     assert sorted(o.name for o in bpy.data.objects) == saved
     again = next(c for c in bpy.data.collections if "rf3d_results" in c)
     assert len(again.objects) == held
-    assert len(bpy.context.scene.rf3d.findings) == len(findings)
+    assert len(bpy.context.scene.rf3d.findings) == told
     bpy.ops.rf3d.clear()
     assert not again.objects
     (FOLDER / "report.json").write_text(json.dumps(report))

@@ -43,13 +43,14 @@ def work_steps(context, what, *, moved=()):
     scene = context.scene
     python = yield from work.python_steps(preferences.of(context))
     receivers = _receivers_of(scene, moved) if moved else None
+    chosen = _chosen_transmitter(context) if what == "volume" else []
     with work.Folder() as folder:
         written = yield from export_plan_steps(context, folder, "plan", only=receivers)
         command = [what, str(folder / "plan.toml")]
         if what in ("links", "volume"):
             command += ["--glb", str(folder / "out.glb")]
         if what == "volume":
-            command += ["--height", repr(plans.typed(scene.rf3d.height_m))]
+            command += ["--height", repr(plans.typed(scene.rf3d.height_m)), *chosen]
         findings = []
         yield from work.run_steps(python, folder, command, findings=findings, written=written)
         work.state.stage, work.state.share = "placing what was found", 1.0
@@ -64,6 +65,22 @@ def work_steps(context, what, *, moved=()):
         _keep_findings(bpy.data.scenes[name], findings, what, receivers)
     work.state.note = "; ".join([f"{what}: done", *written.left_out])
     follow.remember(bpy.data.scenes[name])
+
+
+def _chosen_transmitter(context):
+    """The option that names the transmitter of a volume, none for all of them.
+
+    Raises
+    ------
+    Trouble
+        The active one is wanted, and the active object is no transmitter.
+    """
+    if context.scene.rf3d.volume_of == "ALL":
+        return []
+    active = context.view_layer.objects.active
+    if active is None or active.rf3d.role != "TRANSMITTER":
+        raise Trouble("the active object is no transmitter", "click one, or choose the volume of all transmitters")
+    return ["--transmitter", plans.plan_name(active)]
 
 
 def _receivers_of(scene, moved):

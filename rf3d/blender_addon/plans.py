@@ -199,8 +199,8 @@ def _antenna_row(obj):
         row["xpd_db"] = recall(r.xpd_db, old.get("xpd_db"))
     if r.pattern != "isotropic" or r.efficiency != 1.0:
         row["efficiency"] = recall(r.efficiency, old.get("efficiency"))
-    extra = {key: value for key, value in old.items() if key not in ("gain_dbi", "beamwidth_deg", "polarisation")}
-    return {**extra, **row}
+    # Another pattern has no use for what the old one needed.
+    return {**old, **row} if old.get("pattern") == r.pattern else row
 
 
 def _check_shared(objects, tables):

@@ -218,6 +218,13 @@ class SceneSettings(bpy.types.PropertyGroup):
     rays: IntProperty(name="Rays", default=250000, min=64)
     seed: IntProperty(name="Seed", default=1, min=0)
     height_m: FloatProperty(name="Height of slice, m", default=1.5, min=-1e4, max=1e4)
+    volume_of: EnumProperty(
+        name="Volume of", default="ALL",
+        items=(
+            ("ALL", "All transmitters", "Needed for the strongest at each place"),
+            ("ACTIVE", "The active one", "Quicker: the transmitter that is the active object alone"),
+        ),
+    )  # fmt: skip
     kept: StringProperty(options={"HIDDEN"}, description="Tables of the imported plan that have no place here, as JSON")
     findings: CollectionProperty(type=FindingItem)
     finding_index: IntProperty(name="Finding", default=-1, update=select.finding_chosen)

@@ -35,7 +35,6 @@ class State:
         self.error = None
         self.note = ""
         self.longest_step_s = 0.0
-        self.ends = []
 
     def fail(self, trouble):
         """Show an error: its message, its cure, the objects it is about."""
@@ -137,8 +136,6 @@ def _finish():
         if window is not None:
             with bpy.context.temp_override(window=window):
                 bpy.ops.ed.undo_push(message=state.name)
-    for call in list(state.ends):
-        call()
 
 
 def redraw():

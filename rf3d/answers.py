@@ -24,7 +24,7 @@ MOST_ROUGH = 3
 def print_check(run: Run, report: Any) -> None:
     """Print a Check: the venue, its surfaces, the materials, the radios."""
     from rf3d.assessment.check import lowest_hz, thickness_m, used_antennas
-    from rf3d.plan import part_label
+    from rf3d.plan_surfaces import part_label
     from rf3d.units import azimuth_elevation
     from rf3d.venue.materials import BASES
 

@@ -46,8 +46,8 @@ def vocabulary() -> dict[str, Any]:
 
 def unpacked(plan: Plan, scene: Scene) -> dict[str, Any]:
     """The tables of a plan as they stand in its file, and which [[surface]] row counts for every part of its venue."""
-    from rf3d.plan import match_surfaces
-    from rf3d.plan_tables import read_tables
+    from rf3d.plan_files import read_tables
+    from rf3d.plan_surfaces import match_surfaces
 
     tables, digest = read_tables(plan.path)
     return {

@@ -6,7 +6,8 @@ import math
 from collections.abc import Mapping, Sequence, Set
 from types import MappingProxyType
 
-from rf3d.plan_tables import GridRow, LayerRow, MaterialRow, Place, SurfaceRow, nearest
+from rf3d.plan_places import Place, nearest
+from rf3d.plan_tables import GridRow, LayerRow, MaterialRow, SurfaceRow
 from rf3d.radio.radios import Radio
 from rf3d.units import wavelength_m
 from rf3d.venue.materials import Grid, Layer, Material, catalogue, make_layer
@@ -170,3 +171,42 @@ def _grid(place: Place, row: GridRow | None) -> Grid:
             "change one of them",
         )
     return Grid(row.pitch_m, row.wire_m, row.round)
+
+
+def check_surface(row: SurfaceRow, place: Place, materials: Mapping[str, Material]) -> None:
+    if row.object is None and row.mesh_material is None:
+        raise place.refuse(
+            f"{place.where} says neither object nor mesh_material", "one of them must stand", 'write object = "…"'
+        )
+    if row.material not in materials:
+        raise place.refuse(
+            f'material of {place.owner} is "{row.material}", which is not in the catalogue nor in the plan',
+            nearest(row.material, materials),
+            "correct material",
+        )
+    material = materials[row.material]
+    own = material.thickness_m
+    if row.thickness_m is not None and row.half_space:
+        raise place.refuse(
+            f"{place.owner} has both thickness_m and half_space",
+            "a half-space has no thickness",
+            "delete one of them",
+        )
+    if row.thickness_m is not None and own is not None:
+        raise place.refuse(
+            f'thickness_m of {place.owner} is {row.thickness_m:g}, but "{row.material}" states its own layers',
+            "a film or a grid has no thickness" if material.thin else f"they are {own:g} m in all",
+            "delete thickness_m",
+        )
+    if row.half_space and (own is not None or material.open_fraction > 0.0):
+        raise place.refuse(
+            f'half_space is true on {place.owner}, but "{row.material}" is a whole wall: {material.build_up}',
+            "a half-space is one material without an end",
+            "delete half_space, or name the material of its front,",
+        )
+    if row.thickness_m is not None and row.body == "solid":
+        raise place.refuse(
+            f'{place.owner} has both thickness_m and body = "solid"',
+            "the geometry gives the thickness of a solid",
+            "delete one of them",
+        )

@@ -6,18 +6,10 @@ refused, because a mistyped key would otherwise be a number silently left out.
 
 from __future__ import annotations
 
-import difflib
-import hashlib
 import json
-import tomllib
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
-
-from rf3d.errors import InputError
+from pydantic import BaseModel, ConfigDict, Field
 
 Pattern = Literal["isotropic", "short_dipole", "dipole", "omni", "panel", "yagi"]
 Polarisation = Literal["vertical", "horizontal", "+45", "-45", "rhcp", "lhcp"]
@@ -208,7 +200,7 @@ class PlanTables(_Table):
     study: Study = Field(description="one table headed [study]")
 
 
-_ROWS: dict[str, type[_Table]] = {
+ROWS: dict[str, type[_Table]] = {
     "venue": VenueTable, "surface": SurfaceRow, "material": MaterialRow, "radio": RadioRow, "antenna": AntennaRow,
     "transmitter": TransmitterRow, "receiver": ReceiverRow, "zone": ZoneRow, "study": Study,
 }  # fmt: skip
@@ -221,188 +213,5 @@ def table_keys() -> dict[str, dict[str, dict[str, Any]]]:
             (field.alias or name): {"text": field.description or "", "needed": field.is_required()}
             for name, field in row.model_fields.items()
         }
-        for table, row in _ROWS.items()
+        for table, row in ROWS.items()
     }
-
-
-@dataclass(frozen=True)
-class Place:
-    """A table of a plan file, for messages: which it is and where it stands.
-
-    Parameters
-    ----------
-    file : str
-    table : str
-        "" for the file itself.
-    index : int or None
-        Of a row in a list of tables, from 0.
-    name : str
-        What the row calls itself; "" where it has no name.
-    inner : str
-        Which table within it; "" for the row itself.
-    """
-
-    file: str
-    table: str = ""
-    index: int | None = None
-    name: str = ""
-    inner: str = ""
-
-    @property
-    def owner(self) -> str:
-        """Whose key it is, in words."""
-        if self.inner:
-            return f"{self.inner} of {replace(self, inner='').owner}"
-        if not self.table:
-            return self.file
-        if self.name:
-            return f'{self.table} "{self.name}"'
-        return self.header if self.index is None else f"{self.header} {self.index + 1}"
-
-    @property
-    def header(self) -> str:
-        """The table's header as it stands in the file."""
-        if self.index is not None:
-            return f"[[{self.table}]]"
-        return f"[{self.table}.{self.name}]" if self.name else f"[{self.table}]"
-
-    @property
-    def where(self) -> str:
-        """File and table."""
-        if not self.table:
-            return self.file
-        return f"{self.file}, {self.header}" + ("" if self.index is None else f" {self.index + 1}")
-
-    def refuse(self, given: str, allowed: str, cure: str) -> InputError:
-        """An error about this place."""
-        return InputError(given, allowed, f"{cure} in {self.where}")
-
-
-def nearest(word: str, known: Iterable[str]) -> str:
-    """The known word most like a mistyped one as a clause: `the nearest is "…"`, else all of them."""
-    names = sorted(known)
-    close = difflib.get_close_matches(word, names, n=1, cutoff=0.5)
-    if close:
-        return f'the nearest known one is "{close[0]}"'
-    return f"known ones are {', '.join(names)}" if names else "none is known"
-
-
-def read_tables(path: Path) -> tuple[PlanTables, str]:
-    """Read and check a plan file.
-
-    Returns
-    -------
-    tables : PlanTables
-    digest : str
-        SHA-256 of the file's bytes, hexadecimal.
-
-    Raises
-    ------
-    InputError
-        No such file, not TOML (with the line), or the first key that is unknown, missing or out of bounds.
-    """
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise InputError(
-            f'the plan "{path}" cannot be read ({error.strerror})', "it must be a TOML file", "correct the path"
-        ) from error
-    try:
-        content = tomllib.loads(data.decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise InputError(
-            f'the plan "{path.name}" is not TOML: {_toml_reason(error)}',
-            "a line holds key = value, a [table] or a comment, in UTF-8",
-            "correct that line",
-        ) from error
-    try:
-        return PlanTables.model_validate(content), hashlib.sha256(data).hexdigest()
-    except ValidationError as error:
-        raise _in_words(error, content, path.name) from None
-
-
-def _toml_reason(error: Exception) -> str:
-    if isinstance(error, tomllib.TOMLDecodeError):
-        return str(error)
-    if isinstance(error, UnicodeDecodeError):
-        return f"byte {error.start} is not UTF-8 text"
-    return "its brackets are nested too deeply"
-
-
-def _in_words(error: ValidationError, content: dict[str, Any], file: str) -> InputError:
-    """The first thing wrong, unknown keys before all and missing ones last: a mistyped key looks like a missing one."""
-    order = {"extra_forbidden": 0, "missing": 2}
-    problem = min(error.errors(include_url=False), key=lambda problem: order.get(problem["type"], 1))
-    place, loc = _locate(problem["loc"], content, file)
-    key = str(loc[-1])
-    row: type[_Table] = _ROWS.get(place.table, PlanTables)
-    if place.inner:
-        row = GridRow if place.inner.startswith("grid") else LayerRow
-    fields = {(f.alias or n): f for n, f in row.model_fields.items()}
-    if problem["type"] == "extra_forbidden":
-        what = "table or key" if not place.table else "key"
-        return place.refuse(
-            f"{key} of {place.owner} is not a known {what}", nearest(key, fields), f"correct or delete {key}"
-        )
-    field = fields.get(key)
-    allowed = field.description if field is not None and field.description else "text"
-    if problem["type"] == "missing":
-        given = f"{key} of {place.owner}" if place.table else _HEADERS.get(key, key)
-        added = key if place.table else given
-        return place.refuse(f"{given} is missing", f"it must be {allowed}", f"add {added}")
-    return place.refuse(
-        f"{key} of {place.owner} is {shown(_value(content, loc))}", f"it must be {allowed}", "change it"
-    )
-
-
-_HEADERS = {
-    "venue": "[venue]", "surface": "[[surface]]", "material": "[material.NAME]", "radio": "[radio.NAME]",
-    "antenna": "[antenna.NAME]", "transmitter": "[[transmitter]]", "receiver": "[[receiver]]", "zone": "[[zone]]",
-    "study": "[study]",
-}  # fmt: skip
-
-
-def _locate(loc: tuple[int | str, ...], content: dict[str, Any], file: str) -> tuple[Place, tuple[int | str, ...]]:
-    """The table a location lies in, and the location of its key; a wrong table is itself a key of the file."""
-    table = str(loc[0])
-    if len(loc) == 1 or table not in _ROWS:
-        return Place(file), loc[:1]
-    if table in ("venue", "study"):
-        return Place(file, table), loc[:2]
-    if len(loc) == 2 or loc[2] == "[key]":
-        return Place(file), loc[:1]
-    if isinstance(loc[1], str):
-        return _within(Place(file, table, None, loc[1]), loc)
-    row = content[table][loc[1]]
-    names = [row.get(key) for key in ("name", "object", "mesh_material")]
-    name = next((n for n in names if isinstance(n, str) and n), "")
-    return Place(file, table, loc[1], name), loc[:3]
-
-
-def _within(place: Place, loc: tuple[int | str, ...]) -> tuple[Place, tuple[int | str, ...]]:
-    """A key of a named table, or of a layer or grid inside it."""
-    inner: list[str] = []
-    step = 2
-    while step < len(loc) - 1 and loc[step] in ("layers", "grid"):
-        listed = loc[step] == "layers"
-        inner.insert(0, f"layer {int(loc[step + 1]) + 1}" if listed else "grid")
-        step += 2 if listed else 1
-    if step == len(loc):  # a layer that is no table
-        return place, loc[:3]
-    return replace(place, inner=" of ".join(inner)), loc[: step + 1]
-
-
-def _value(content: Any, loc: tuple[int | str, ...]) -> Any:
-    for step in loc:
-        content = content[step]
-    return content
-
-
-def shown(value: Any) -> str:
-    """A value as it could stand in the file, cut to a readable length."""
-    if isinstance(value, dict):
-        return "a table"
-    if isinstance(value, list) and any(isinstance(item, dict) for item in value):
-        return "a list of tables"
-    text = json.dumps(value, ensure_ascii=False, default=str)
-    return text if len(text) <= 60 else text[:57] + "…"

@@ -12,7 +12,9 @@ import pytest
 
 from rf3d.assessment.check import plan_findings
 from rf3d.errors import InputError
-from rf3d.plan import TEXTBOOK_ANTENNAS, assign_surfaces, load_plan, load_scene, match_surfaces
+from rf3d.plan import load_plan, load_scene
+from rf3d.plan_radios import TEXTBOOK_ANTENNAS
+from rf3d.plan_surfaces import assign_surfaces, match_surfaces
 from rf3d.plan_tables import (
     AntennaRow,
     MaterialRow,

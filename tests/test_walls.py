@@ -15,7 +15,8 @@ from rf3d.assessment.links import evaluate
 from rf3d.cli import main
 from rf3d.errors import InputError
 from rf3d.jobs import Jobs
-from rf3d.plan import assign_surfaces, load_plan, load_scene
+from rf3d.plan import load_plan, load_scene
+from rf3d.plan_surfaces import assign_surfaces
 from rf3d.propagation.diffuse import NO_DIFFUSE
 from rf3d.propagation.kernels.interfaces import coefficients, make_walls, oblique_body, opaque_parts
 from rf3d.propagation.paths import find_paths, prepare

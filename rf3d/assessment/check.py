@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 
 from rf3d.errors import Finding
-from rf3d.plan import Plan, assign_surfaces, listed, match_surfaces
+from rf3d.plan import Plan
+from rf3d.plan_surfaces import assign_surfaces, listed, match_surfaces
 from rf3d.radio.antennas import Antenna
 from rf3d.radio.figures import agreement, band_agreement, figures, largest_dimension_m, polarisation_text, size_basis
 from rf3d.radio.radios import Receiver, Transmitter

@@ -14,7 +14,8 @@ from rf3d.assessment.links import Link, evaluate
 from rf3d.assessment.multipath import Trial, missing_finding, other_link_finding, receiver_finding, smear_finding
 from rf3d.errors import Finding, InputError
 from rf3d.jobs import Jobs, ordered, silent
-from rf3d.plan import Plan, assign_surfaces
+from rf3d.plan import Plan
+from rf3d.plan_surfaces import assign_surfaces
 from rf3d.propagation.cache import PathCache, kept
 from rf3d.propagation.diffuse import diffuse_power
 from rf3d.propagation.kernels.interfaces import opaque_parts

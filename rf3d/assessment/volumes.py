@@ -12,7 +12,8 @@ import numpy as np
 from rf3d.assessment.coverage import Coverage, coverage, coverage_findings, listening_antenna, zone_voxels
 from rf3d.errors import CancelledError, Finding, InputError
 from rf3d.jobs import Jobs
-from rf3d.plan import Plan, listed
+from rf3d.plan import Plan
+from rf3d.plan_surfaces import listed
 from rf3d.propagation.grid import Grid, make_grid
 from rf3d.propagation.paths import Setting
 from rf3d.propagation.tallies import Layout

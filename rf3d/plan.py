@@ -19,11 +19,12 @@ import numpy as np
 from rf3d.plan_files import read_tables
 from rf3d.plan_materials import check_openings, check_surface, own_materials
 from rf3d.plan_places import Place
-from rf3d.plan_radios import check_apart, equipment, plan_antenna, plan_radio
-from rf3d.plan_tables import PlanTables, Study, SurfaceRow, ZoneRow
+from rf3d.plan_radios import SAME_PLACE_M, check_apart, equipment, plan_antenna, plan_radio
+from rf3d.plan_tables import HangRow, PlanTables, Study, SurfaceRow, ZoneRow
 from rf3d.radio.antennas import Antenna
 from rf3d.radio.radios import Receiver, Transmitter
 from rf3d.units import read_only
+from rf3d.venue.hangs import Hang
 from rf3d.venue.materials import Material
 from rf3d.venue.readers.meshes import read_mesh
 from rf3d.venue.scene import Scene
@@ -57,6 +58,8 @@ class Plan:
     receivers : tuple of Receiver
     purposes : mapping of receiver name to what it controls
     zones : tuple of Zone
+    hangs : tuple of Hang
+        Where cures may put a transmitter.
     study : Study
     digest : str
         SHA-256 of the file's bytes, hexadecimal; of these and of the antenna files' where it names some.
@@ -76,6 +79,7 @@ class Plan:
     receivers: tuple[Receiver, ...]
     purposes: Mapping[str, str]
     zones: tuple[Zone, ...]
+    hangs: tuple[Hang, ...]
     study: Study
     digest: str
 
@@ -130,6 +134,7 @@ def load_plan(path: str | Path) -> Plan:
         receivers=tuple(receivers),
         purposes=MappingProxyType({row.name: row.purpose for row in tables.receiver if row.purpose}),
         zones=tuple(_zone(Place(file, "zone", i, row.name), row) for i, row in enumerate(tables.zone)),
+        hangs=tuple(_hang(Place(file, "hang", i, row.name), row) for i, row in enumerate(tables.hang)),
         study=tables.study,
         digest=_digest(digest, antennas),
     )
@@ -158,12 +163,24 @@ def _zone(place: Place, row: ZoneRow) -> Zone:
     return Zone(row.name, read_only(low), read_only(high))
 
 
+def _hang(place: Place, row: HangRow) -> Hang:
+    start, end = np.array(row.from_m, dtype=np.float64), np.array(row.to_m, dtype=np.float64)
+    if np.linalg.norm(end - start) < SAME_PLACE_M:
+        raise place.refuse(
+            f"from_m and to_m of {place.owner} are the same place",
+            "they are the two ends of a line",
+            "change one of them",
+        )
+    return Hang(row.name, row.kind, read_only(start), read_only(end))
+
+
 def _check_names(file: str, tables: PlanTables) -> None:
-    """Radios and zones share one set of names: pictures, findings and comparisons go by them."""
+    """Radios, zones and hangs share one set of names: pictures, findings and comparisons go by them."""
     first: dict[str, str] = {}
     rows = [("transmitter", i, row.name) for i, row in enumerate(tables.transmitter)]
     rows += [("receiver", i, row.name) for i, row in enumerate(tables.receiver)]
     rows += [("zone", i, row.name) for i, row in enumerate(tables.zone)]
+    rows += [("hang", i, row.name) for i, row in enumerate(tables.hang)]
     for table, index, name in rows:
         place = Place(file, table, index)
         if name in first:

@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 Pattern = Literal["isotropic", "short_dipole", "dipole", "omni", "panel", "yagi"]
 Polarisation = Literal["vertical", "horizontal", "+45", "-45", "rhcp", "lhcp"]
+HangKind = Literal["rail", "truss", "bar", "bridge", "grid", "boom"]
 Name = Annotated[str, Field(min_length=1, pattern=r"^[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*$")]
 Point = Annotated[list[Annotated[float, Field(ge=-1e6, le=1e6)]], Field(min_length=3, max_length=3)]
 
@@ -166,6 +167,15 @@ class ZoneRow(_Table):
     high_m: Point = Field(description="the high corner, three numbers in metres, [x, y, z]")
 
 
+class HangRow(_Table):
+    """[[hang]]: a line of the venue along which antennas can hang, drawn clear of the steel itself."""
+
+    name: Name = Field(description="a name of its own")
+    kind: HangKind = Field(description=_one_of(HangKind))
+    from_m: Point = Field(description="one end, three numbers in metres, [x, y, z]")
+    to_m: Point = Field(description="the other end, three numbers in metres, [x, y, z]")
+
+
 class Study(_Table):
     """[study]: how far and how finely to compute.
 
@@ -197,12 +207,14 @@ class PlanTables(_Table):
     )
     receiver: list[ReceiverRow] = Field([], description="a list of tables, each headed [[receiver]]")
     zone: list[ZoneRow] = Field([], description="a list of tables, each headed [[zone]]")
+    hang: list[HangRow] = Field([], description="a list of tables, each headed [[hang]]")
     study: Study = Field(description="one table headed [study]")
 
 
 ROWS: dict[str, type[_Table]] = {
     "venue": VenueTable, "surface": SurfaceRow, "material": MaterialRow, "radio": RadioRow, "antenna": AntennaRow,
-    "transmitter": TransmitterRow, "receiver": ReceiverRow, "zone": ZoneRow, "study": Study,
+    "transmitter": TransmitterRow, "receiver": ReceiverRow, "zone": ZoneRow, "hang": HangRow,
+    "study": Study,
 }  # fmt: skip
 
 

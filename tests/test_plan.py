@@ -17,6 +17,7 @@ from rf3d.plan_radios import TEXTBOOK_ANTENNAS
 from rf3d.plan_surfaces import assign_surfaces, match_surfaces
 from rf3d.plan_tables import (
     AntennaRow,
+    HangRow,
     MaterialRow,
     PlanTables,
     RadioRow,
@@ -27,6 +28,7 @@ from rf3d.plan_tables import (
     VenueTable,
     ZoneRow,
 )
+from rf3d.propagation.tracer import tracer_for
 from rf3d.starter import example_places, starter_plan
 from rf3d.venue.materials import catalogue, complex_permittivity
 from rf3d.venue.readers.meshes import read_mesh
@@ -276,6 +278,66 @@ def test_a_zone_out_of_the_venue_is_a_finding(room_plan):
     assert finding.value == pytest.approx(34.0)
 
 
+# ---------------------------------------------------------------------------------------------- hangs
+HANG = """[[hang]]
+name = "rail"
+kind = "rail"
+from_m = [1.0, 1.0, 3.5]
+to_m = [7.0, 1.0, 3.5]
+
+[study]"""
+
+
+def test_a_hang_is_a_line(room_plan):
+    """3-4-5: the point 3 m beside and 4 m over the line is 5 m from it; beyond an end the end counts."""
+    (hang,) = load_plan(change(room_plan, "[study]", HANG)).hangs
+    assert (hang.name, hang.kind) == ("rail", "rail")
+    np.testing.assert_allclose(hang.at(np.array([0.0, 0.5, 1.0])), [[1, 1, 3.5], [4, 1, 3.5], [7, 1, 3.5]])
+    assert hang.distance_m(np.array([4.0, 4.0, 7.5])) == pytest.approx(5.0)
+    assert hang.distance_m(np.array([10.0, 5.0, 3.5])) == pytest.approx(5.0)
+    assert hang.share_of(np.array([10.0, 5.0, 3.5])) == 1.0
+    assert hang.share_of(np.array([2.5, 5.0, 0.0])) == pytest.approx(0.25)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ("[7.0, 1.0, 3.5]", "[1.0, 1.0, 3.5]", r"from_m and to_m .* same place; .*two ends.*\[\[hang\]\] 1"),
+        ('kind = "rail"', 'kind = "balloon"', 'kind of hang "rail" is "balloon"; it must be one of "rail", "truss"'),
+        ("from_m", "form_m", 'form_m of hang "rail" is not a known key.*from_m'),
+        ('name = "rail"', 'name = "lamp"', r'name of \[\[hang\]\] 1 is "lamp", which \[\[receiver\]\] 1 has already'),
+        ("from_m = [1.0, 1.0, 3.5]\n", "", 'from_m of hang "rail" is missing; it must be one end'),
+    ],
+)
+def test_a_hang_that_cannot_be_is_refused(room_plan, old, new, says):
+    change(room_plan, "[study]", HANG.replace(old, new))
+    with pytest.raises(InputError, match=says):
+        load_plan(room_plan)
+
+
+def test_a_hang_out_of_the_venue_is_a_finding(room_plan):
+    plan = load_plan(change(room_plan, "[study]", HANG.replace("[7.0, 1.0, 3.5]", "[7.0, 1.0, 35.0]")))
+    scene = load_scene(plan)
+    surfaces, _ = assign_surfaces(plan, scene)
+    (finding,) = [f for f in plan_findings(plan, scene, surfaces) if f.code == "hang-outside"]
+    assert (finding.where, finding.severity) == ("rail", "caution")
+    assert finding.value == pytest.approx(31.0)
+
+
+@pytest.mark.parametrize("name", ["arena", "blackbox", "playhouse"])
+def test_hangs_of_the_demo_plans_are_clear_of_everything_drawn(name):
+    """An antenna a hand's width across fits at every place; each transmitter of a rail or catwalk is on its line."""
+    plan = load_plan(DEMO / f"{name}.toml")
+    scene = load_scene(plan)
+    points = scene.to_local(np.concatenate([hang.at(np.array([1 / 6, 1 / 2, 5 / 6])) for hang in plan.hangs]))
+    ways = np.concatenate([np.eye(3), -np.eye(3)])
+    starts, ways = np.repeat(points, 6, axis=0), np.tile(ways, (len(points), 1))
+    assert not tracer_for(scene).blocked(starts, ways, np.full(len(starts), 0.1)).any()
+    for transmitter in plan.transmitters:
+        if any(word in transmitter.name for word in ("gallery", "balcony", "catwalk")):
+            assert min(hang.distance_m(transmitter.position_m) for hang in plan.hangs) < 1e-9
+
+
 # ---------------------------------------------------------------------------------------------- starter plan
 def starter(folder: Path, pieces, **told) -> tuple[Path, str]:
     mesh = write_obj(folder / "hall.obj", pieces)
@@ -375,6 +437,7 @@ def test_every_key_says_what_it_may_hold():
         TransmitterRow,
         ReceiverRow,
         ZoneRow,
+        HangRow,
         Study,
     ]
     for table in tables:

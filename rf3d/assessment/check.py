@@ -26,7 +26,7 @@ from rf3d.venue.surfaces import Surface, enclosing_solids
 SMALLEST_VENUE_M, LARGEST_VENUE_M = 2.0, 1000.0
 """Outside these the unit of the mesh is probably wrong; common practice, no source."""
 ZONE_SLACK_M = 0.5
-"""How far a zone may reach out of the venue without a word."""
+"""How far a zone or a hang may reach out of the venue without a word."""
 SAFETY_PURPOSES = r"\b(pyro\w*|flames?|motions?|winch(es)?|lifts?|hoists?|emergency|exits?)\b"
 """Words of purposes that lighting control must not serve: ANSI E1.11 says so of the wired data itself."""
 
@@ -151,6 +151,7 @@ def plan_findings(plan: Plan, scene: Scene, surfaces: tuple[Surface, ...]) -> li
         *_purposes(plan),
         *_places(plan, scene, surfaces),
         *_zones(plan, scene),
+        *_hangs(plan, scene),
         *_antennas(plan),
         *_ranges(plan, surfaces),
         *_unlinked(plan),
@@ -243,6 +244,19 @@ def _zones(plan: Plan, scene: Scene) -> list[Finding]:
         if beyond > ZONE_SLACK_M:
             message = f"reaches {beyond:.3g} m out of the box round the venue: check its corners and the units"
             findings.append(Finding("zone-outside", "caution", zone.name, message, beyond, 0.0, "m"))
+    return findings
+
+
+def _hangs(plan: Plan, scene: Scene) -> list[Finding]:
+    """Hangs that end outside the box round the venue."""
+    low, high = scene.to_world(scene.bounds_m)
+    findings = []
+    for hang in plan.hangs:
+        ends = np.stack([hang.from_m, hang.to_m])
+        beyond = float(np.maximum(low - ends, ends - high).max())
+        if beyond > ZONE_SLACK_M:
+            message = f"ends {beyond:.3g} m out of the box round the venue: check its ends and the units"
+            findings.append(Finding("hang-outside", "caution", hang.name, message, beyond, 0.0, "m"))
     return findings
 
 

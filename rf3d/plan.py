@@ -16,19 +16,30 @@ from types import MappingProxyType
 
 import numpy as np
 
+from rf3d.plan_air import check_air, check_receiver, load_of, occupied
 from rf3d.plan_files import read_tables
 from rf3d.plan_materials import check_openings, check_surface, own_materials
 from rf3d.plan_places import Place
 from rf3d.plan_radios import SAME_PLACE_M, check_apart, equipment, plan_antenna, plan_radio
 from rf3d.plan_tables import HangRow, PlanTables, Study, SurfaceRow, ZoneRow
+from rf3d.radio.air import Occupied
 from rf3d.radio.antennas import Antenna
-from rf3d.radio.radios import Receiver, Transmitter
+from rf3d.radio.radios import Receiver, Transmitter, generic_radios
 from rf3d.units import read_only
 from rf3d.venue.hangs import Hang
 from rf3d.venue.materials import Material
 from rf3d.venue.readers.meshes import read_mesh
 from rf3d.venue.scene import Scene
 from rf3d.venue.zones import Zone
+
+
+@dataclass(frozen=True)
+class Role:
+    """What a receiver controls, what it does without signal ("hold", "fade", "off"), how much it matters, 1 to 5."""
+
+    purpose: str | None
+    on_loss: str | None
+    importance: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,7 +67,9 @@ class Plan:
         The catalogue, and over it the plan's own.
     transmitters : tuple of Transmitter
     receivers : tuple of Receiver
-    purposes : mapping of receiver name to what it controls
+    roles : mapping of receiver name to Role
+    occupied : tuple of Occupied
+        What else is on the air, as far as it is listed.
     zones : tuple of Zone
     hangs : tuple of Hang
         Where cures may put a transmitter.
@@ -77,7 +90,8 @@ class Plan:
     materials: Mapping[str, Material]
     transmitters: tuple[Transmitter, ...]
     receivers: tuple[Receiver, ...]
-    purposes: Mapping[str, str]
+    roles: Mapping[str, Role]
+    occupied: tuple[Occupied, ...]
     zones: tuple[Zone, ...]
     hangs: tuple[Hang, ...]
     study: Study
@@ -98,7 +112,8 @@ def load_plan(path: str | Path) -> Plan:
     known = own_materials(file, tables.material)
     for index, row in enumerate(tables.surface):
         check_surface(row, Place(file, "surface", index, row.object or row.mesh_material or ""), known)
-    radios = {name: plan_radio(Place(file, "radio", None, name), row) for name, row in tables.radio.items()}
+    radios = {**generic_radios()}
+    radios |= {name: plan_radio(Place(file, "radio", None, name), row) for name, row in tables.radio.items()}
     antennas = {
         name: plan_antenna(Place(file, "antenna", None, name), row, path.parent) for name, row in tables.antenna.items()
     }
@@ -109,16 +124,41 @@ def load_plan(path: str | Path) -> Plan:
         antenna, axes, radio = equipment(place, sender, antennas, radios)
         position = np.array(sender.position_m, dtype=np.float64)
         transmitters.append(
-            Transmitter(sender.name, position, antenna, axes, sender.power_dbm, sender.cable_loss_db, radio)
+            Transmitter(
+                sender.name,
+                position,
+                antenna,
+                axes,
+                sender.power_dbm,
+                sender.cable_loss_db,
+                radio,
+                sender.connectors,
+                load_of(place, sender),
+            )
         )
     for index, listener in enumerate(tables.receiver):
         place = Place(file, "receiver", index, listener.name)
         antenna, axes, radio = equipment(place, listener, antennas, radios)
         position = np.array(listener.position_m, dtype=np.float64)
-        receiver = Receiver(listener.name, position, antenna, axes, listener.cable_loss_db, radio)
+        check_receiver(place, listener)
+        receiver = Receiver(
+            listener.name,
+            position,
+            antenna,
+            axes,
+            listener.cable_loss_db,
+            radio,
+            listener.connectors,
+            listener.answer_power_dbm,
+            listener.worn,
+            listener.inside,
+        )
         check_apart(place, receiver, transmitters)
         receivers.append(receiver)
-    check_openings(file, known, tables.surface, {t.radio for t in transmitters} | {r.radio for r in receivers})
+    used = {t.radio for t in transmitters} | {r.radio for r in receivers}
+    others = tuple(occupied(Place(file, "occupied", i, row.name), row) for i, row in enumerate(tables.occupied))
+    check_air(file, others, used)
+    check_openings(file, known, tables.surface, used)
     return Plan(
         path=path,
         title=tables.title,
@@ -132,7 +172,8 @@ def load_plan(path: str | Path) -> Plan:
         materials=known,
         transmitters=tuple(transmitters),
         receivers=tuple(receivers),
-        purposes=MappingProxyType({row.name: row.purpose for row in tables.receiver if row.purpose}),
+        roles=MappingProxyType({row.name: Role(row.purpose, row.on_loss, row.importance) for row in tables.receiver}),
+        occupied=others,
         zones=tuple(_zone(Place(file, "zone", i, row.name), row) for i, row in enumerate(tables.zone)),
         hangs=tuple(_hang(Place(file, "hang", i, row.name), row) for i, row in enumerate(tables.hang)),
         study=tables.study,
@@ -181,6 +222,7 @@ def _check_names(file: str, tables: PlanTables) -> None:
     rows += [("receiver", i, row.name) for i, row in enumerate(tables.receiver)]
     rows += [("zone", i, row.name) for i, row in enumerate(tables.zone)]
     rows += [("hang", i, row.name) for i, row in enumerate(tables.hang)]
+    rows += [("occupied", i, row.name) for i, row in enumerate(tables.occupied)]
     for table, index, name in rows:
         place = Place(file, table, index)
         if name in first:

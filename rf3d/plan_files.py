@@ -86,7 +86,7 @@ def _in_words(error: ValidationError, content: dict[str, Any], file: str) -> Inp
 _HEADERS = {
     "venue": "[venue]", "surface": "[[surface]]", "material": "[material.NAME]", "radio": "[radio.NAME]",
     "antenna": "[antenna.NAME]", "transmitter": "[[transmitter]]", "receiver": "[[receiver]]", "zone": "[[zone]]",
-    "hang": "[[hang]]", "study": "[study]",
+    "hang": "[[hang]]", "occupied": "[[occupied]]", "study": "[study]",
 }  # fmt: skip
 
 

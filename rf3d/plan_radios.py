@@ -58,14 +58,7 @@ def plan_radio(place: Place, row: RadioRow) -> Radio:
             f"it must be less than the channel's own frequency, {row.first_channel_hz:g}",
             "change it",
         )
-    return Radio(
-        place.name,
-        row.first_channel_hz,
-        row.last_channel_hz,
-        row.channel_spacing_hz,
-        row.bandwidth_hz,
-        row.sensitivity_dbm,
-    )
+    return Radio(place.name, **row.model_dump())
 
 
 def plan_antenna(place: Place, row: AntennaRow, folder: Path) -> Antenna:
@@ -135,7 +128,7 @@ def equipment(
     """Antenna, its axes (3, 3) in the venue, and radio of a transmitter or receiver."""
     if row.radio not in radios:
         raise place.refuse(
-            f'radio of {place.owner} is "{row.radio}", which the plan does not define',
+            f'radio of {place.owner} is "{row.radio}", which neither the plan nor the catalogue defines',
             nearest(row.radio, radios),
             "correct radio",
         )

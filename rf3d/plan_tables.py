@@ -108,6 +108,24 @@ class RadioRow(_Table):
     channel_spacing_hz: float = Field(gt=0, le=10e9, description="the step between channels in hertz, positive")
     bandwidth_hz: float = Field(gt=0, le=10e9, description="the width of one channel in hertz, positive")
     sensitivity_dbm: float = Field(ge=-200, le=0, description="the least power the radio hears in dBm, from -200 to 0")
+    noise_figure_db: float | None = Field(None, ge=0, le=40, description="the noise figure in dB, from 0 to 40")
+    carrier_to_interference_db: float | None = Field(
+        None, ge=-40, le=60, description="how far a signal must stand above others on its channel in dB, from -40 to 60"
+    )
+    greatest_input_dbm: float | None = Field(
+        None, ge=-60, le=40, description="the most power the radio takes before it is overloaded in dBm, from -60 to 40"
+    )
+    packets_s: float | None = Field(None, gt=0, le=1e5, description="packets sent a second, positive")
+    repeats: int | None = Field(None, ge=1, le=100, description="how often each update is sent, 1 to 100")
+    coding_gain_db: float | None = Field(
+        None,
+        ge=0,
+        le=30,
+        description="what coding wins over the stated sensitivity in dB, 0 where that holds it already",
+    )
+    data_rate_bit_s: float | None = Field(
+        None, gt=0, le=1e10, description="what one transmitter carries in bit/s, positive"
+    )
 
 
 class AntennaRow(_Table):
@@ -140,7 +158,8 @@ class _PlacedRow(_Table):
     antenna: Name = Field(
         description="the NAME of an [antenna.NAME], or one of isotropic, short_dipole, dipole (without loss)"
     )
-    radio: Name = Field(description="the NAME of a [radio.NAME]")
+    radio: Name = Field(description="the NAME of a [radio.NAME], or a generic radio that `rf3d vocabulary` lists")
+    connectors: int = Field(0, ge=0, le=50, description="connectors between radio and antenna, 0.2 dB each; 0 to 50")
 
 
 class TransmitterRow(_PlacedRow):
@@ -148,6 +167,9 @@ class TransmitterRow(_PlacedRow):
 
     power_dbm: float = Field(ge=-100, le=80, description="the power at the radio's connector in dBm, from -100 to 80")
     cable_loss_db: float = Field(ge=0, le=200, description="the loss of the cable to the antenna in dB, 0 for none")
+    universes: int | None = Field(None, ge=1, le=64, description="universes it carries, 1 to 64")
+    slots: int | None = Field(None, ge=1, le=512, description="slots of each universe in use, 1 to 512 (ANSI E1.11)")
+    frames_s: float | None = Field(None, gt=0, le=1000, description="updates of all slots a second, positive")
 
 
 class ReceiverRow(_PlacedRow):
@@ -157,6 +179,18 @@ class ReceiverRow(_PlacedRow):
         0.0, ge=0, le=200, description="the loss of the cable to the antenna in dB, 0 for none"
     )
     purpose: str | None = Field(None, min_length=1, description="what the receiver controls, in words")
+    answers: bool = Field(False, description="true where the receiver talks back")
+    answer_power_dbm: float | None = Field(
+        None, ge=-100, le=80, description="the power it answers with, at its connector, in dBm, from -100 to 80"
+    )
+    worn: bool = Field(False, description="true for a pack on a body, its antenna's boresight pointing off the body")
+    inside: str | None = Field(
+        None, min_length=1, description="what houses the antenna, a name that `rf3d vocabulary` lists"
+    )
+    on_loss: Literal["hold", "fade", "off"] | None = Field(
+        None, description='what it does without signal, one of "hold", "fade", "off"'
+    )
+    importance: int = Field(1, ge=1, le=5, description="how much it matters, 1 to 5")
 
 
 class ZoneRow(_Table):
@@ -174,6 +208,29 @@ class HangRow(_Table):
     kind: HangKind = Field(description=_one_of(HangKind))
     from_m: Point = Field(description="one end, three numbers in metres, [x, y, z]")
     to_m: Point = Field(description="the other end, three numbers in metres, [x, y, z]")
+
+
+class OccupiedRow(_Table):
+    """[[occupied]]: somebody else's transmitter, a crowd of them, a source of noise, or a level of the band."""
+
+    name: Name = Field(description="a name of its own")
+    position_m: Point | None = Field(None, description="where it stands, three numbers in metres, [x, y, z]")
+    low_m: Point | None = Field(None, description="the low corner of where they are, three numbers in metres")
+    high_m: Point | None = Field(None, description="the high corner of where they are, three numbers in metres")
+    count: int | None = Field(None, ge=1, le=1_000_000, description="how many there are in the box, 1 or more")
+    power_dbm: float | None = Field(None, ge=-100, le=80, description="EIRP of each in dBm, from -100 to 80")
+    level_dbm: float | None = Field(
+        None, ge=-200, le=20, description="what a receiver's antenna gets of the whole band in dBm, from -200 to 20"
+    )
+    low_hz: float | None = Field(None, ge=1e6, le=100e9, description="the low end of its band in hertz")
+    high_hz: float | None = Field(None, ge=1e6, le=100e9, description="the high end of its band in hertz")
+    duty: float | None = Field(
+        None, gt=0, le=1, description="the share of time each is on the air, above 0 and up to 1"
+    )
+    noise_rise_db: float | None = Field(
+        None, gt=0, le=60, description="by how much noise rises near it in dB, positive"
+    )
+    within_m: float | None = Field(None, gt=0, le=1000, description="how far that reaches in metres, positive")
 
 
 class Study(_Table):
@@ -208,13 +265,14 @@ class PlanTables(_Table):
     receiver: list[ReceiverRow] = Field([], description="a list of tables, each headed [[receiver]]")
     zone: list[ZoneRow] = Field([], description="a list of tables, each headed [[zone]]")
     hang: list[HangRow] = Field([], description="a list of tables, each headed [[hang]]")
+    occupied: list[OccupiedRow] = Field([], description="a list of tables, each headed [[occupied]]")
     study: Study = Field(description="one table headed [study]")
 
 
 ROWS: dict[str, type[_Table]] = {
     "venue": VenueTable, "surface": SurfaceRow, "material": MaterialRow, "radio": RadioRow, "antenna": AntennaRow,
     "transmitter": TransmitterRow, "receiver": ReceiverRow, "zone": ZoneRow, "hang": HangRow,
-    "study": Study,
+    "occupied": OccupiedRow, "study": Study,
 }  # fmt: skip
 
 

@@ -19,12 +19,12 @@ from typing import Any
 
 import numpy as np
 
-from rf3d.assessment.run import EDGES_AT_HZ, ready, solve
+from rf3d.assessment.run import ready, solve
 from rf3d.jobs import Jobs
 from rf3d.plan import Plan, load_plan, load_scene
 from rf3d.propagation.fields import fields
 from rf3d.propagation.grid import make_grid
-from rf3d.propagation.paths import Setting, find_paths
+from rf3d.propagation.paths import EDGES_AT_HZ, Setting, find_paths
 from rf3d.propagation.volume import TransmitterVolume, trace_volume
 from rf3d.radio.antennas import make_antenna
 from rf3d.radio.radios import Radio, Receiver, Transmitter

@@ -18,7 +18,8 @@ ADDON = PACKAGE / "blender_addon"
 BLENDER = ("bpy", "bpy_extras", "mathutils", "gpu", "gpu_extras")
 LAYERS = (
     ("rf3d",), ("rf3d.units",), ("rf3d.errors",), ("rf3d.jobs",), ("rf3d.venue",), ("rf3d.radio",),
-    ("rf3d.plan_places", "rf3d.plan_tables"), ("rf3d.plan_files", "rf3d.plan_materials", "rf3d.plan_radios"),
+    ("rf3d.plan_places", "rf3d.plan_tables"),
+    ("rf3d.plan_files", "rf3d.plan_materials", "rf3d.plan_radios", "rf3d.plan_air"),
     ("rf3d.plan", "rf3d.plan_surfaces", "rf3d.starter"), ("rf3d.propagation",),
     ("rf3d.assessment",), ("rf3d.views",), ("rf3d.terminal",), ("rf3d.answers", "rf3d.exchange"),
     ("rf3d.volume_answers",), ("rf3d.cli",),

@@ -9,16 +9,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from rf3d.assessment.air import BusyAir
 from rf3d.assessment.links import evaluate, fading_samples, links_as_json, rice_k_db, rms_delay_spread_s
 from rf3d.assessment.multipath import Trial, culprits, cures
 from rf3d.assessment.places import directions, height, seen_from, spoken, towards
-from rf3d.assessment.run import EDGES_AT_HZ, solve
+from rf3d.assessment.run import solve
 from rf3d.jobs import Jobs, batch_generator
 from rf3d.plan import load_plan, load_scene
 from rf3d.propagation.diffuse import NO_DIFFUSE
 from rf3d.propagation.kernels.crossings import DIFFRACTION
 from rf3d.propagation.kernels.interfaces import opaque_parts
-from rf3d.propagation.paths import find_paths, prepare
+from rf3d.propagation.paths import EDGES_AT_HZ, find_paths, prepare
 from rf3d.propagation.pathset import PathSet
 from rf3d.radio.antennas import aim_axes, make_antenna
 from rf3d.radio.radios import Radio, Receiver, Transmitter
@@ -232,9 +233,11 @@ def test_chance_is_the_share_of_samples_above_the_sensitivity_and_what_is_kept_i
     _, higher = two_paths(tolerance_m=0.02, sensitivity_dbm=link.mean_power_dbm + 30.0)
     assert higher.chance == 0.0
     assert higher.verdict == "lost"
-    assert [replace(link, chance=c).verdict for c in (1.0, 0.9985, 0.95, 0.5)] == [
-        "solid", "workable", "fragile", "lost",
-    ]  # fmt: skip
+    busy = BusyAir(np.full(79, -90.0), 0, None, 0.0)
+    for air, best in ((None, "workable"), (busy, "solid")):
+        assert [replace(link, chance=c, air=air).verdict for c in (1.0, 0.9985, 0.95, 0.5)] == [
+            best, "workable", "fragile", "lost",
+        ]  # fmt: skip
 
 
 # --- through a plan file -----------------------------------------------------------------------------------------
@@ -353,6 +356,8 @@ def test_json_has_the_promised_keys_and_only_finite_numbers(tmp_path):
         "chance_of_holding",
         "verdict",
         "air",
+        "busy_margin_db",
+        "channel_needed_dbm",
         "completeness",
         "rice_k_reason",
     }

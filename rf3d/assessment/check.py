@@ -208,8 +208,8 @@ def _purposes(plan: Plan) -> list[Finding]:
     )
     return [
         Finding("safety-purpose", "fail", name, message.format(purpose))
-        for name, purpose in plan.purposes.items()
-        if re.search(SAFETY_PURPOSES, purpose.lower())
+        for name, purpose in ((name, role.purpose) for name, role in plan.roles.items())
+        if purpose is not None and re.search(SAFETY_PURPOSES, purpose.lower())
     ]
 
 

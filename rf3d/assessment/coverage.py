@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from rf3d.assessment.links import ALLOWANCE_DB, VERDICT_CHANCES, VERDICT_DEFINITION, Verdict, finite
+from rf3d.assessment.links import ALLOWANCE_DB, CLEAN_AIR_BEST, VERDICT_CHANCES, VERDICT_DEFINITION, Verdict, finite
 from rf3d.errors import Finding
 from rf3d.plan import Plan
 from rf3d.propagation.grid import Grid
@@ -137,11 +137,10 @@ def fade_depth_db(rice_k_db: FloatArray, chance: float) -> FloatArray:
 
 
 def verdicts(margin_db: FloatArray, rice_k_db: FloatArray) -> IntArray:
-    """Places in ``VERDICTS`` of margins over the sensitivity and Rice factors, both of any shape."""
+    """Places in ``VERDICTS`` of margins over the sensitivity and Rice factors, both of any shape, on clean air."""
     spare = np.asarray(margin_db) - ALLOWANCE_DB
-    return np.sum(
-        [spare >= fade_depth_db(rice_k_db, least) for _, least in VERDICT_CHANCES], axis=0, dtype=np.int8
-    )  # fmt: skip
+    word = np.sum([spare >= fade_depth_db(rice_k_db, least) for _, least in VERDICT_CHANCES], axis=0, dtype=np.int8)
+    return np.minimum(word, np.int8(VERDICTS.index(CLEAN_AIR_BEST)))
 
 
 def coverage(
@@ -161,7 +160,7 @@ def coverage(
         Those without a voxel in the grid are left out; none stands for all voxels.
     """
     grid = volumes[0].grid
-    sensitivity = next(t.radio.sensitivity_dbm for t in plan.transmitters if t.radio.name == radio)
+    sensitivity = next(t.radio.threshold_dbm for t in plan.transmitters if t.radio.name == radio)
     best = np.zeros(grid.shape, dtype=np.int16)
     power = error = direct = np.zeros(grid.shape)
     for place, volume in enumerate(volumes):

@@ -2,21 +2,25 @@
 
 A link is a transmitter and a receiver that share a radio. Its numbers come from its traced
 paths and from what rough surfaces scatter; the fading is sampled from both over a
-wavelength-sized neighbourhood, the radio's channels and the tolerance of the drawing.
+wavelength-sized neighbourhood, the radio's channels and the tolerance of the drawing. Other
+radios, where the plan lists them, raise what is needed at the moments they are on the air.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
+from rf3d.assessment.air import AirAt, BusyAir, busy_air
 from rf3d.jobs import batch_generator
 from rf3d.propagation.diffuse import NO_DIFFUSE, Diffuse
 from rf3d.propagation.fields import fields, wall_losses_db
 from rf3d.propagation.kernels.crossings import DIFFRACTION, OBLIQUE_FACE, REFLECTION, TRANSMISSION
 from rf3d.propagation.paths import PathSet, Setting
+from rf3d.radio.bodies import HEADINGS, housing_loss_db, worn_loss_db
 from rf3d.radio.radios import Receiver, Transmitter
 from rf3d.units import (
     SPEED_OF_LIGHT_M_S,
@@ -24,7 +28,9 @@ from rf3d.units import (
     FloatArray,
     IntArray,
     azimuth_elevation,
+    dbm_to_watts,
     from_db,
+    read_only,
     to_db,
     wavelength_m,
 )
@@ -34,11 +40,14 @@ ALLOWANCE_DB = 10.0
 """Kept in hand before a survey; common practice, no source."""
 VERDICT_CHANCES: tuple[tuple[Verdict, float], ...] = (("solid", 0.999), ("workable", 0.99), ("fragile", 0.90))
 """Least chance of holding for each verdict; below the last a link is lost. The project's own definition."""
+CLEAN_AIR_BEST: Verdict = "workable"
+"""The best word for a link where nothing is known of the rest of the air."""
 VERDICT_DEFINITION = (
-    "chance of holding: share of spots within a wavelength and of channels where the power stays above the "
-    f"receiver's sensitivity with {ALLOWANCE_DB:.0f} dB in hand; "
+    "chance of holding: share of spots within a wavelength, channels and moments where an update gets through in one "
+    f"of its copies, the power staying {ALLOWANCE_DB:.0f} dB above the receiver's sensitivity and above what it needs "
+    "over the other radios on the air then; "
     + ", ".join(f"{name} from {100 * least:g} %" for name, least in VERDICT_CHANCES)
-    + ", lost below"
+    + f", lost below; never better than {CLEAN_AIR_BEST} where no other radio is listed"
 )
 NEIGHBOURHOOD_SAMPLES = 512
 KIND_NAMES = {
@@ -46,6 +55,25 @@ KIND_NAMES = {
 }  # fmt: skip
 ECHO_FLOOR_DB = 20.0
 """Paths weaker than this below the strongest are left out of the second delay spread."""
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A worn receiver while its wearer faces one way.
+
+    Attributes
+    ----------
+    turned_rad : float
+        By how much the pack is turned from how the plan aims it, counter-clockwise seen from above.
+    mean_power_dbm, fade_power_dbm : float
+        With the body's typical loss.
+    chance : float
+    """
+
+    turned_rad: float
+    mean_power_dbm: float
+    fade_power_dbm: float
+    chance: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,6 +84,7 @@ class Link:
     ----------
     transmitter, receiver : str
     centre_hz, sensitivity_dbm, bandwidth_hz : float
+        Sensitivity: what coding wins included.
     mean_power_dbm : float
         Powers of the paths and of what is scattered added, at the centre frequency; −inf where nothing arrives.
     centre_power_dbm : float
@@ -63,8 +92,18 @@ class Link:
     channels_hz, channel_power_dbm : (F,) float64
     fade_power_dbm : float
         The 1 % point of ``fading_samples``.
+    rare_fade_power_dbm : float
+        Their 0.1 % point.
     chance : float
         Share of the samples that hold; see VERDICT_DEFINITION.
+    packet_success : (S,) float64
+        Chance of one packet at each spot, over channels and moments, with nothing in hand.
+    faded_channels : tuple of int
+        How many channels lie below what holds, at 10 % and at 90 % of the spots.
+    air : BusyAir or None
+        What the channels need over the busiest air; None where the plan lists none.
+    headings : tuple of Heading
+        Of a worn receiver, else none; the numbers of the link are of the worst of them.
     rice_k_db : float or None
         None for a single path and nothing scattered, or for none.
     rms_delay_spread_s, rms_delay_spread_20db_s : float
@@ -87,7 +126,12 @@ class Link:
     channels_hz: FloatArray
     channel_power_dbm: FloatArray
     fade_power_dbm: float
+    rare_fade_power_dbm: float
     chance: float
+    packet_success: FloatArray
+    faded_channels: tuple[int, int]
+    air: BusyAir | None
+    headings: tuple[Heading, ...]
     rice_k_db: float | None
     rms_delay_spread_s: float
     rms_delay_spread_20db_s: float
@@ -136,10 +180,20 @@ class Link:
     @property
     def verdict(self) -> Verdict:
         """The word for ``chance``; see VERDICT_DEFINITION."""
-        for name, least in VERDICT_CHANCES:
-            if self.chance >= least:
-                return name
-        return "lost"
+        return verdict_of(self.chance, listed=self.air is not None)
+
+    @property
+    def busy_margin_db(self) -> float | None:
+        """Mean power over what the worst channel needs over the busiest air; None where the plan lists none."""
+        return None if self.air is None else self.mean_power_dbm - float(self.air.needed_dbm.max())
+
+
+def verdict_of(chance: float, *, listed: bool) -> Verdict:
+    """The word for a chance of holding, over air that is listed or that nothing is known of."""
+    for name, least in VERDICT_CHANCES:
+        if chance >= least:
+            return CLEAN_AIR_BEST if name == "solid" and not listed else name
+    return "lost"
 
 
 def evaluate(
@@ -151,8 +205,9 @@ def evaluate(
     diffuse: Diffuse,
     seed: int,
     position_tolerance_m: float,
+    air: AirAt | None = None,
 ) -> Link:
-    """Numbers of one link from its paths (all of ``paths`` belong to it).
+    """Numbers of one link from its paths (all of ``paths`` belong to it); of a worn receiver at its worst heading.
 
     Parameters
     ----------
@@ -162,7 +217,39 @@ def evaluate(
         Of the neighbourhood's sample points; the same seed compares like with like.
     position_tolerance_m : float
         Standard deviation of every surface's position along its normal.
+    air : AirAt or None
+        What else the receiver hears; None where nothing is known of it.
     """
+
+    def turned_by(angle: float) -> Link:
+        axes = receiver.axes @ Rotation.from_euler("z", angle).as_matrix().T
+        return _evaluate(
+            setting, paths, transmitter=transmitter, receiver=replace(receiver, axes=axes), diffuse=diffuse, seed=seed,
+            position_tolerance_m=position_tolerance_m, air=air,
+        )  # fmt: skip
+
+    if not receiver.worn:
+        return turned_by(0.0)
+    each = [turned_by(float(angle)) for angle in HEADINGS]
+    told = tuple(
+        Heading(float(angle), link.mean_power_dbm, link.fade_power_dbm, link.chance)
+        for angle, link in zip(HEADINGS, each, strict=True)
+    )
+    return replace(min(each, key=lambda link: link.fade_power_dbm), headings=told)
+
+
+def _evaluate(
+    setting: Setting,
+    paths: PathSet,
+    *,
+    transmitter: Transmitter,
+    receiver: Receiver,
+    diffuse: Diffuse,
+    seed: int,
+    position_tolerance_m: float,
+    air: AirAt | None,
+) -> Link:
+    """Numbers of one link as its receiver is aimed; see ``evaluate``."""
     radio = transmitter.radio
     here = paths.take(np.arange(paths.count))
     own = PathSet(
@@ -178,23 +265,32 @@ def evaluate(
         frequencies_hz=frequencies,
         wedges=setting.wedges,
     )
-    order = np.argsort(-np.abs(answer.amplitude[:, -1]), kind="stable")
+    received, scattering = answer.amplitude, diffuse.power
+    if receiver.worn:
+        outward = receiver.axes[0]
+        angle = np.arccos(np.clip(own.arrival @ outward, -1.0, 1.0))
+        received = received * np.sqrt(from_db(-worn_loss_db(angle, radio.centre_hz, worst=False)))[:, None]
+        # What is scattered comes from all round.
+        scattering = scattering * from_db(-worn_loss_db(0.5 * np.pi, radio.centre_hz, worst=False))
+    order = np.argsort(-np.abs(received[:, -1]), kind="stable")
     loss = wall_losses_db(
         own, surfaces=setting.surfaces, frequency_hz=radio.centre_hz, incidence_cos=answer.incidence_cos
     )
     order = order[loss[order] <= setting.most_wall_loss_db]
-    amplitude = answer.amplitude[order]
+    amplitude = received[order]
     rows = own.take(order)
     cosine = answer.incidence_cos[
         np.repeat(own.start[:-1][order] - rows.start[:-1], np.diff(rows.start)) + np.arange(rows.start[-1])
     ]
-    sent_dbm = transmitter.power_dbm - transmitter.cable_loss_db - receiver.cable_loss_db
+    sent_dbm = transmitter.power_dbm - transmitter.feed_loss_db - receiver.feed_loss_db
+    if receiver.inside is not None:
+        sent_dbm -= housing_loss_db(receiver.inside)
     power = np.abs(amplitude[:, -1]) ** 2
     bundle = bundles(rows, wavelength_m(radio.centre_hz))
     bundle_power = (
         np.abs(np.bincount(bundle, amplitude[:, -1].real) + 1j * np.bincount(bundle, amplitude[:, -1].imag)) ** 2
     )
-    scattered = float(diffuse.power.sum())
+    scattered = float(scattering.sum())
     samples = fading_samples(
         setting,
         rows,
@@ -206,19 +302,31 @@ def evaluate(
         diffuse_power=scattered,
         generator=batch_generator(seed, 2),
     )
-    needed = from_db(radio.sensitivity_dbm + ALLOWANCE_DB - sent_dbm)
+    arriving_w = samples * dbm_to_watts(sent_dbm)
+    others_w, rise = np.zeros_like(arriving_w), 1.0
+    if air is not None:
+        others_w, rise = air.drawn_w(len(samples), batch_generator(seed, 5)), air.noise_rise
+    holding = arriving_w >= radio.needed_w(others_w, hand_db=ALLOWANCE_DB, noise_rise=rise)
+    passing = arriving_w >= radio.needed_w(others_w, noise_rise=rise)
+    faded = np.count_nonzero(arriving_w < radio.needed_w(np.zeros(1), hand_db=ALLOWANCE_DB), axis=1)
+    few, many = np.percentile(faded, [10.0, 90.0], method="nearest").tolist()
     return Link(
         transmitter=transmitter.name,
         receiver=receiver.name,
         centre_hz=radio.centre_hz,
         bandwidth_hz=radio.bandwidth_hz,
-        sensitivity_dbm=radio.sensitivity_dbm,
+        sensitivity_dbm=radio.threshold_dbm,
         mean_power_dbm=float(to_db(bundle_power.sum() + scattered) + sent_dbm),
         centre_power_dbm=float(to_db(abs(amplitude[:, -1].sum()) ** 2) + sent_dbm),
         channels_hz=radio.channels_hz,
         channel_power_dbm=to_db(np.abs(amplitude[:, :-1].sum(axis=0)) ** 2) + sent_dbm,
         fade_power_dbm=float(to_db(np.percentile(samples, 1.0)) + sent_dbm),
-        chance=float(np.mean(samples >= needed)),
+        rare_fade_power_dbm=float(to_db(np.percentile(samples, 0.1)) + sent_dbm),
+        chance=float(np.mean(1.0 - (1.0 - holding.mean(axis=1)) ** (radio.repeats or 1))),
+        packet_success=read_only(passing.mean(axis=1)),
+        faded_channels=(int(few), int(many)),
+        air=None if air is None else busy_air(air, radio),
+        headings=(),
         rice_k_db=rice_k_db(bundle_power, diffuse_power=scattered),
         rms_delay_spread_s=rms_delay_spread_s(rows.length_m, power, diffuse=diffuse),
         rms_delay_spread_20db_s=rms_delay_spread_s(
@@ -229,7 +337,7 @@ def evaluate(
         path_phase_rad=np.angle(amplitude[:, -1]),
         incidence_cos=cosine,
         diffuse=diffuse,
-        diffuse_power_dbm=to_db(diffuse.power) + sent_dbm,
+        diffuse_power_dbm=to_db(scattering) + sent_dbm,
     )
 
 
@@ -393,7 +501,9 @@ def _link_as_json(setting: Setting, link: Link) -> dict[str, Any]:
         "fade_margin_db": finite(link.fade_margin_db),
         "chance_of_holding": link.chance,
         "verdict": link.verdict,
-        "air": "clean air only",
+        "air": "clean air only" if link.air is None else "the air listed",
+        "busy_margin_db": finite(link.busy_margin_db),
+        "channel_needed_dbm": None if link.air is None else link.air.needed_dbm.tolist(),
         "completeness": link.completeness,
         "rice_k_db": finite(link.rice_k_db),
     }

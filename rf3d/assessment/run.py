@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from rf3d.assessment.air import listed_air
 from rf3d.assessment.check import plan_findings
 from rf3d.assessment.links import Link, evaluate
 from rf3d.assessment.multipath import Trial, missing_finding, other_link_finding, receiver_finding, smear_finding
@@ -19,15 +20,12 @@ from rf3d.plan_surfaces import assign_surfaces
 from rf3d.propagation.cache import PathCache, kept
 from rf3d.propagation.diffuse import diffuse_power
 from rf3d.propagation.kernels.interfaces import opaque_parts
-from rf3d.propagation.paths import Setting, find_paths, prepare
+from rf3d.propagation.paths import EDGES_AT_HZ, Setting, find_paths, prepare
 from rf3d.radio.radios import Receiver, Transmitter
 from rf3d.units import BoolArray, FloatArray
 from rf3d.venue.facets import find_facets
 from rf3d.venue.scene import Scene
 from rf3d.venue.surfaces import enclosing_solids
-
-EDGES_AT_HZ = 1e9
-"""Ways over edges are ranked at this frequency in every band: low, since bends are strong there."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,6 +125,7 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None, cach
         edges_at_hz=EDGES_AT_HZ,
         cache=cache,
     )
+    air = listed_air(plan, setting, seed=seed, jobs=jobs, cache=cache)
     alone = replace(jobs, workers=1, progress=silent)
 
     def receiver_links(r: int) -> tuple[list[Link], list[Finding]]:
@@ -141,7 +140,7 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None, cach
             link = evaluate(
                 setting, mine, transmitter=trial.transmitter, receiver=receiver,
                 diffuse=diffuse_power(setting, trial.transmitter, receiver, cache=cache), seed=seed,
-                position_tolerance_m=plan.position_tolerance_m,
+                position_tolerance_m=plan.position_tolerance_m, air=air.get(receiver.name),
             )  # fmt: skip
             own.append((link, trial))
         if not own:

@@ -30,6 +30,8 @@ TREE_LIMIT = 10_000_000
 NARROW_M = 0.5
 """Planes whose facets are all narrower are narrow: what two of them pass on is little (``kernels.edges``)."""
 RAY_BATCHES = 64
+EDGES_AT_HZ = 1e9
+"""Ways over edges are ranked at this frequency in every band: low, since bends are strong there."""
 _CHUNK = 50_000
 _ROOM = 8192
 _LOOKS = 1_000_000

@@ -1,0 +1,265 @@
+"""What other radios do to each receiver: their power on its channels, at a moment and at the busiest.
+
+Disturbers with a place are traced like any transmitter, with fewer reflections. What they
+bring counts as steady power, polarised as the receiver's antenna is: the worst case.
+Transmitters of the plan on another radio are disturbers too; those that share a radio are
+taken to keep out of each other's way.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import stats
+
+from rf3d.errors import InputError
+from rf3d.jobs import Jobs
+from rf3d.plan import Plan
+from rf3d.propagation.cache import PathCache
+from rf3d.propagation.fields import fields
+from rf3d.propagation.paths import EDGES_AT_HZ, Setting, find_paths
+from rf3d.radio.air import Occupied, emitters
+from rf3d.radio.antennas import world_response
+from rf3d.radio.bodies import housing_loss_db
+from rf3d.radio.radios import Radio, Receiver, Transmitter
+from rf3d.units import BoolArray, FloatArray, IntArray, dbm_to_watts, from_db, to_db, watts_to_dbm
+from rf3d.venue.surfaces import enclosing_solids
+
+AIR_REFLECTIONS = 1
+"""Reflections that disturbers are traced with: their power is wanted, not their fading."""
+RARE = 0.01
+"""Of a crowd, as many count as are on at once in this share of moments."""
+LEAST_APART_M = 1e-3
+DISTURBED_DB = 3.0
+"""A channel whose need rises by this counts as disturbed."""
+
+
+@dataclass(frozen=True, eq=False)
+class AirAt:
+    """Other radios as one receiver hears them.
+
+    Attributes
+    ----------
+    names : tuple of str
+        (J,), the line of the list each emitter belongs to.
+    power_w : (J,) float64
+        Of one of them, at the receiver's connector, over its whole band.
+    count : (J,) int64
+        How many each stands for.
+    duty : (J,) float64
+    share : (J, F) float64
+        Of its power that falls into each channel.
+    noise_rise : float
+        Factor by which noise is higher there.
+    """
+
+    names: tuple[str, ...]
+    power_w: FloatArray
+    count: IntArray
+    duty: FloatArray
+    share: FloatArray
+    noise_rise: float
+
+    def each_w(self) -> FloatArray:
+        """Power of each emitter in each channel at its busiest, (J, F): as many as are on in 1 % of moments, or one."""
+        most = np.maximum(stats.binom.ppf(1.0 - RARE, self.count, self.duty), 1.0)
+        return np.asarray((most * self.power_w)[:, None] * self.share)
+
+    def busiest_w(self) -> FloatArray:
+        """Power in each channel (F,) when all are on."""
+        return np.asarray(self.each_w().sum(axis=0))
+
+    def drawn_w(self, spots: int, generator: np.random.Generator) -> FloatArray:
+        """Power in each channel at ``spots`` independent moments, (S, F): each emitter on with its duty."""
+        total = np.zeros((spots, self.share.shape[1]))
+        for j in np.flatnonzero(self.power_w > 0.0):
+            channels = np.flatnonzero(self.share[j] > 0.0)
+            on = generator.binomial(self.count[j], self.duty[j], size=(spots, len(channels)))
+            total[:, channels] += on * (self.power_w[j] * self.share[j, channels])
+        return total
+
+    def strongest(self) -> str | None:
+        """The line of the list that puts most power into a channel at its busiest; None where none does."""
+        by_line: dict[str, FloatArray] = {}
+        for name, power in zip(self.names, self.each_w(), strict=True):
+            by_line[name] = by_line.get(name, np.zeros_like(power)) + power
+        worst = {name: float(power.max(initial=0.0)) for name, power in by_line.items()}
+        return max(worst, key=lambda name: worst[name]) if worst and max(worst.values()) > 0.0 else None
+
+
+@dataclass(frozen=True, eq=False)
+class BusyAir:
+    """Margins of one link over the busiest air listed.
+
+    Attributes
+    ----------
+    needed_dbm : (F,) float64
+        Power each channel needs then.
+    disturbed : int
+        Channels whose need has risen by ``DISTURBED_DB``.
+    strongest : str or None
+        Who disturbs most.
+    noise_rise_db : float
+    """
+
+    needed_dbm: FloatArray
+    disturbed: int
+    strongest: str | None
+    noise_rise_db: float
+
+
+def busy_air(air: AirAt, radio: Radio) -> BusyAir:
+    """What a radio's channels need over the busiest air."""
+    needed = watts_to_dbm(radio.needed_w(air.busiest_w(), noise_rise=air.noise_rise))
+    disturbed = int(np.count_nonzero(needed >= radio.threshold_dbm + DISTURBED_DB))
+    return BusyAir(needed, disturbed, air.strongest(), float(to_db(air.noise_rise)))
+
+
+@dataclass(frozen=True, eq=False)
+class _Emitter:
+    """One sender, or one level, of the air: whose it is, how many it stands for, its band and duty."""
+
+    name: str
+    count: int
+    band_hz: tuple[float, float]
+    duty: float
+    sender: Transmitter | None = None
+    own: bool = False
+    level_dbm: float = -math.inf
+
+    def reaches(self, place: Receiver) -> bool:
+        """Whether it is somebody else's to a receiver and on one of its channels."""
+        if self.own and self.sender is not None and self.sender.radio.name == place.radio.name:
+            return False
+        return bool((place.radio.overlap(*(np.array([edge]) for edge in self.band_hz)) > 0.0).any())
+
+
+def listed_air(
+    plan: Plan, setting: Setting, *, seed: int, jobs: Jobs, cache: PathCache | None = None
+) -> Mapping[str, AirAt]:
+    """What every receiver hears of the air listed, by its name; of transmitters too where a receiver answers them.
+
+    Empty where the plan lists nothing: nothing is known then.
+
+    Raises
+    ------
+    InputError
+        A disturber inside a solid or on a receiver.
+    """
+    if not plan.occupied:
+        return {}
+    answered = {r.radio.name for r in plan.receivers if r.answer_power_dbm is not None}
+    places = [*plan.receivers, *(_listening(t) for t in plan.transmitters if t.radio.name in answered)]
+    emitting = _emitters(plan, setting)
+    linked = np.array([[e.reaches(r) for r in places] for e in emitting], dtype=bool).reshape(
+        len(emitting), len(places)
+    )
+    _check_apart(plan, emitting, places, linked)
+    traced = _received_w(plan, setting, emitting, places, linked=linked, seed=seed, jobs=jobs, cache=cache)
+    low, high = np.array([e.band_hz for e in emitting]).reshape(-1, 2).T
+    level = dbm_to_watts(np.array([e.level_dbm for e in emitting]))
+    found = {}
+    for r, place in enumerate(places):
+        found[place.name] = AirAt(
+            names=tuple(e.name for e in emitting),
+            power_w=traced[:, r] + level * _behind_antenna(place),
+            count=np.array([e.count for e in emitting], dtype=np.int64),
+            duty=np.array([e.duty for e in emitting]),
+            share=place.radio.overlap(low, high) * linked[:, [r]],
+            noise_rise=math.prod(line.noise_rise(place.position_m) for line in plan.occupied),
+        )
+    return found
+
+
+def _emitters(plan: Plan, setting: Setting) -> list[_Emitter]:
+    found = []
+    for line in plan.occupied:
+        band = (line.low_hz, line.high_hz)
+        for sender, count in zip(*emitters(line), strict=True):
+            found.append(_Emitter(line.name, count, band, line.duty, sender=_clear(setting, line, sender)))
+        if line.level_dbm is not None:
+            found.append(_Emitter(line.name, 1, band, line.duty, level_dbm=line.level_dbm))
+    for t in plan.transmitters:
+        half = 0.5 * t.radio.bandwidth_hz
+        band = (t.radio.first_channel_hz - half, t.radio.last_channel_hz + half)
+        found.append(_Emitter(t.name, 1, band, 1.0, sender=t, own=True))
+    return found
+
+
+def _behind_antenna(place: Receiver) -> float:
+    """Factor from antenna to connector: housing, cable, connectors."""
+    housing = 0.0 if place.inside is None else housing_loss_db(place.inside)
+    return float(from_db(-place.feed_loss_db - housing))
+
+
+def _listening(t: Transmitter) -> Receiver:
+    """A transmitter as a receiver of answers."""
+    return Receiver(t.name, t.position_m, t.antenna, t.axes, t.cable_loss_db, t.radio, t.connectors)
+
+
+def _clear(setting: Setting, line: Occupied, sender: Transmitter) -> Transmitter:
+    """A disturber in the air: phones of a crowd that would be inside somebody are lifted to the top of their box."""
+    assert line.box_m is not None
+    solid = None
+    for height in (sender.position_m[2], line.box_m[1, 2]):
+        spot = np.array([*sender.position_m[:2], height])
+        solid = enclosing_solids(setting.scene, setting.scene.to_local(spot[None]), setting.surfaces)[0]
+        if solid is None:
+            return replace(sender, position_m=spot)
+    raise InputError(
+        f'"{line.name}" stands inside the solid "{solid}"',
+        "what is on the air stands in the air",
+        "move it, or let the top of its box reach above that solid",
+    )
+
+
+def _check_apart(plan: Plan, emitting: Sequence[_Emitter], places: Sequence[Receiver], linked: BoolArray) -> None:
+    for e, r in zip(*np.nonzero(linked), strict=True):
+        sender, place = emitting[e].sender, places[r]
+        if sender is not None and np.linalg.norm(sender.position_m - place.position_m) < LEAST_APART_M:
+            raise InputError(
+                f'"{emitting[e].name}" stands where "{place.name}" stands',
+                "two radios need a place each",
+                f"move one of them in {plan.path.name}",
+            )
+
+
+def _received_w(
+    plan: Plan, setting: Setting, emitting: Sequence[_Emitter], places: Sequence[Receiver], *, linked: BoolArray,
+    seed: int, jobs: Jobs, cache: PathCache | None,
+) -> FloatArray:  # fmt: skip
+    """Power at each connector from each emitter that is traced, (J, R): the powers of its paths added."""
+    power = np.zeros((len(emitting), len(places)))
+    rows = np.array([e for e in range(len(emitting)) if emitting[e].sender is not None and linked[e].any()], dtype=int)
+    senders = tuple(sender for e in rows if (sender := emitting[e].sender) is not None)
+    if not senders:
+        return power
+    foreign = np.array([not emitting[e].own for e in rows])
+    sent = dbm_to_watts(np.array([s.power_dbm - s.feed_loss_db for s in senders]))
+    paths, _ = find_paths(
+        setting,
+        setting.scene.to_local(np.array([s.position_m for s in senders])),
+        setting.scene.to_local(np.array([r.position_m for r in places])),
+        linked=linked[rows],
+        max_reflections=min(AIR_REFLECTIONS, plan.study.max_reflections),
+        rays=plan.study.rays,
+        seed=seed,
+        jobs=jobs,
+        edges_at_hz=EDGES_AT_HZ,
+        cache=cache,
+    )
+    for r, place in enumerate(places):
+        mine = paths.take(np.flatnonzero(paths.receiver == r))
+        own = replace(mine, receiver=np.zeros_like(mine.receiver))
+        answer = fields(
+            own, setting.facets, surfaces=setting.surfaces, transmitters=senders, receivers=(place,),
+            frequencies_hz=np.array([place.radio.centre_hz]), wedges=setting.wedges,
+        )  # fmt: skip
+        accepted = world_response(place.antenna, place.axes, own.arrival)
+        worst = (np.abs(answer.arriving[:, 0]) ** 2).sum(axis=1) * (np.abs(accepted) ** 2).sum(axis=1)
+        gain = np.where(foreign[own.transmitter], worst, np.abs(answer.amplitude[:, 0]) ** 2)
+        power[rows, r] = sent * np.bincount(own.transmitter, gain, minlength=len(senders)) * _behind_antenna(place)
+    return power

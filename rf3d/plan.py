@@ -157,7 +157,7 @@ def load_plan(path: str | Path) -> Plan:
         receivers.append(receiver)
     used = {t.radio for t in transmitters} | {r.radio for r in receivers}
     others = tuple(occupied(Place(file, "occupied", i, row.name), row) for i, row in enumerate(tables.occupied))
-    check_air(file, others, used)
+    check_air(file, others, {r.radio for r in receivers})
     check_openings(file, known, tables.surface, used)
     return Plan(
         path=path,

@@ -24,6 +24,7 @@ from rf3d.radio.bodies import HEADINGS, housing_loss_db, worn_loss_db
 from rf3d.radio.radios import Receiver, Transmitter
 from rf3d.units import (
     SPEED_OF_LIGHT_M_S,
+    BoolArray,
     ComplexArray,
     FloatArray,
     IntArray,
@@ -96,6 +97,8 @@ class Link:
         Their 0.1 % point.
     chance : float
         Share of the samples that hold; see VERDICT_DEFINITION.
+    clean_chance : float
+        The same with nobody else on the air.
     packet_success : (S,) float64
         Chance of one packet at each spot, over channels and moments, with nothing in hand.
     faded_channels : tuple of int
@@ -128,6 +131,7 @@ class Link:
     fade_power_dbm: float
     rare_fade_power_dbm: float
     chance: float
+    clean_chance: float
     packet_success: FloatArray
     faded_channels: tuple[int, int]
     air: BusyAir | None
@@ -183,6 +187,11 @@ class Link:
         return verdict_of(self.chance, listed=self.air is not None)
 
     @property
+    def turned_rad(self) -> float:
+        """By how much a worn receiver is turned in these numbers; 0 for others."""
+        return min(self.headings, key=lambda heading: heading.fade_power_dbm).turned_rad if self.headings else 0.0
+
+    @property
     def busy_margin_db(self) -> float | None:
         """Mean power over what the worst channel needs over the busiest air; None where the plan lists none."""
         return None if self.air is None else self.mean_power_dbm - float(self.air.needed_dbm.max())
@@ -194,6 +203,11 @@ def verdict_of(chance: float, *, listed: bool) -> Verdict:
         if chance >= least:
             return CLEAN_AIR_BEST if name == "solid" and not listed else name
     return "lost"
+
+
+def turned(receiver: Receiver, angle_rad: float) -> Receiver:
+    """A receiver whose wearer has turned, counter-clockwise seen from above."""
+    return replace(receiver, axes=receiver.axes @ Rotation.from_euler("z", angle_rad).as_matrix().T)
 
 
 def evaluate(
@@ -222,9 +236,8 @@ def evaluate(
     """
 
     def turned_by(angle: float) -> Link:
-        axes = receiver.axes @ Rotation.from_euler("z", angle).as_matrix().T
         return _evaluate(
-            setting, paths, transmitter=transmitter, receiver=replace(receiver, axes=axes), diffuse=diffuse, seed=seed,
+            setting, paths, transmitter=transmitter, receiver=turned(receiver, angle), diffuse=diffuse, seed=seed,
             position_tolerance_m=position_tolerance_m, air=air,
         )  # fmt: skip
 
@@ -308,7 +321,8 @@ def _evaluate(
         others_w, rise = air.drawn_w(len(samples), batch_generator(seed, 5)), air.noise_rise
     holding = arriving_w >= radio.needed_w(others_w, hand_db=ALLOWANCE_DB, noise_rise=rise)
     passing = arriving_w >= radio.needed_w(others_w, noise_rise=rise)
-    faded = np.count_nonzero(arriving_w < radio.needed_w(np.zeros(1), hand_db=ALLOWANCE_DB), axis=1)
+    clean = radio.needed_w(np.zeros(1), hand_db=ALLOWANCE_DB)
+    faded = np.count_nonzero(arriving_w < clean, axis=1)
     few, many = np.percentile(faded, [10.0, 90.0], method="nearest").tolist()
     return Link(
         transmitter=transmitter.name,
@@ -322,7 +336,8 @@ def _evaluate(
         channel_power_dbm=to_db(np.abs(amplitude[:, :-1].sum(axis=0)) ** 2) + sent_dbm,
         fade_power_dbm=float(to_db(np.percentile(samples, 1.0)) + sent_dbm),
         rare_fade_power_dbm=float(to_db(np.percentile(samples, 0.1)) + sent_dbm),
-        chance=float(np.mean(1.0 - (1.0 - holding.mean(axis=1)) ** (radio.repeats or 1))),
+        chance=_gets_through(holding, radio.repeats),
+        clean_chance=_gets_through(arriving_w >= clean, radio.repeats),
         packet_success=read_only(passing.mean(axis=1)),
         faded_channels=(int(few), int(many)),
         air=None if air is None else busy_air(air, radio),
@@ -339,6 +354,11 @@ def _evaluate(
         diffuse=diffuse,
         diffuse_power_dbm=to_db(scattering) + sent_dbm,
     )
+
+
+def _gets_through(holding: BoolArray, repeats: int | None) -> float:
+    """Mean over S spots of the chance that one of the copies holds, each on a channel of its own, from (S, F)."""
+    return float(np.mean(1.0 - (1.0 - holding.mean(axis=1)) ** (repeats or 1)))
 
 
 def bundles(paths: PathSet, wavelength: float) -> IntArray:

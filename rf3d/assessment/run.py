@@ -5,7 +5,9 @@ Command line, pictures and whatever comes later all call ``solve``.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 
@@ -13,6 +15,14 @@ from rf3d.assessment.air import listed_air
 from rf3d.assessment.check import plan_findings
 from rf3d.assessment.links import Link, evaluate
 from rf3d.assessment.multipath import Trial, missing_finding, other_link_finding, receiver_finding, smear_finding
+from rf3d.assessment.service import (
+    Service,
+    air_time_findings,
+    missing_findings,
+    overload_findings,
+    serve,
+    service_findings,
+)
 from rf3d.errors import Finding, InputError
 from rf3d.jobs import Jobs, ordered, silent
 from rf3d.plan import Plan
@@ -39,9 +49,12 @@ class Solution:
     links : tuple of Link
         Receivers in plan order, and for each its transmitters in plan order.
     findings : tuple of Finding
+        Of receivers, the most harm first: chance that it goes wrong, times importance and consequence.
     exhaustive_order : int
         Reflections up to which every path is certain to be there.
     seed : int
+    services : mapping of receiver name to Service
+        How each receiver that has a link is served by its best one.
     """
 
     plan: Plan
@@ -50,6 +63,7 @@ class Solution:
     findings: tuple[Finding, ...]
     exhaustive_order: int
     seed: int
+    services: Mapping[str, Service]
 
     def best_link(self, receiver: str) -> Link | None:
         """The link of a receiver with the greatest fade margin; None where none shares its radio."""
@@ -128,7 +142,7 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None, cach
     air = listed_air(plan, setting, seed=seed, jobs=jobs, cache=cache)
     alone = replace(jobs, workers=1, progress=silent)
 
-    def receiver_links(r: int) -> tuple[list[Link], list[Finding]]:
+    def receiver_links(r: int) -> tuple[list[Link], list[Finding], Service | None]:
         receiver = plan.receivers[r]
         own: list[tuple[Link, Trial]] = []
         for t in np.flatnonzero(linked[:, r]):
@@ -144,22 +158,36 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None, cach
             )  # fmt: skip
             own.append((link, trial))
         if not own:
-            return [], []
+            return [], [], None
         best = max(own, key=lambda pair: pair[0].fade_margin_db)
         said: list[Finding | None] = [receiver_finding(best[1], best[0])]
         said += [other_link_finding(trial, link) for link, trial in own if link is not best[0]]
         said += [smear_finding(link) for link, _ in own]
         said += [missing_finding(link, plan.study.rays) for link, _ in own]
-        return [link for link, _ in own], [finding for finding in said if finding is not None]
+        service = serve(receiver, plan.roles[receiver.name], best[0], transmitter=best[1].transmitter, air=air)
+        said += service_findings(service)
+        return [link for link, _ in own], [finding for finding in said if finding is not None], service
 
     links: list[Link] = []
-    findings = plan_findings(plan, scene, setting.surfaces)
-    for own, said in ordered(
+    told: list[tuple[float, list[Finding]]] = []
+    services: dict[str, Service] = {}
+    for own, said, service in ordered(
         receiver_links, range(len(plan.receivers)), jobs=jobs, stage="links", total=len(plan.receivers)
     ):
         links += own
-        findings += said
-    return Solution(plan, setting, tuple(links), tuple(findings), paths.exhaustive_order, seed)
+        told.append((0.0 if service is None else service.harm, said))
+        if service is not None:
+            services[service.receiver.name] = service
+    findings = [
+        *plan_findings(plan, scene, setting.surfaces),
+        *(finding for _, said in sorted(told, key=lambda pair: -pair[0]) for finding in said),
+        *overload_findings(plan, tuple(links)),
+        *air_time_findings(plan),
+        *missing_findings(plan),
+    ]
+    return Solution(
+        plan, setting, tuple(links), tuple(findings), paths.exhaustive_order, seed, MappingProxyType(services)
+    )
 
 
 def _local(scene: Scene, positions: list[FloatArray]) -> FloatArray:

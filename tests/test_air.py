@@ -1,0 +1,346 @@
+"""Other radios against hand budgets in free space; worn packs, housings, answers; what is refused."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from rf3d.assessment.air import AirAt, busy_air
+from rf3d.assessment.budget import budget, free_space_loss_db
+from rf3d.assessment.run import solve
+from rf3d.errors import InputError
+from rf3d.jobs import Jobs
+from rf3d.plan import load_plan, load_scene
+from rf3d.radio.antennas import aim_axes
+from rf3d.radio.radios import Radio
+from tests.conftest import write_obj
+from tests.scenes import block, quad
+
+PLAN = """\
+schema = 1
+title = "Two radios in the open"
+
+[venue]
+mesh = "open.obj"
+units = "m"
+up = "z"
+
+[[surface]]
+object = "*"
+material = "wood"
+thickness_m = 0.001
+
+[radio.hopper]
+first_channel_hz = 2402e6
+last_channel_hz = 2480e6
+channel_spacing_hz = 1e6
+bandwidth_hz = 1e6
+sensitivity_dbm = -90
+carrier_to_interference_db = 14
+{radio}
+
+[[transmitter]]
+name = "desk"
+position_m = [-20.0, 0.0, 0.0]
+upright = true
+antenna = "dipole"
+power_dbm = 10
+cable_loss_db = 0.5
+radio = "hopper"
+{transmitter}
+
+[[receiver]]
+name = "lamp"
+position_m = [0.0, 0.0, 0.0]
+upright = true
+antenna = "dipole"
+cable_loss_db = 0.25
+radio = "hopper"
+{receiver}
+
+{more}
+
+[study]
+max_reflections = 0
+voxel_m = 1.0
+rays = 64
+seed = 1
+"""
+ACCESS_POINT = """
+[[occupied]]
+name = "access point"
+position_m = [0.0, 10.0, 0.0]
+power_dbm = 20
+low_hz = 2402e6
+high_hz = 2422e6
+duty = 0.3
+"""
+PHONE = """
+[[occupied]]
+name = "phone"
+position_m = [0.0, -2.0, 0.0]
+power_dbm = 12
+low_hz = 2427e6
+high_hz = 2447e6
+duty = 0.02
+"""
+DIPOLE_DBI = 2.1509
+CENTRE_HZ = 2441e6
+
+
+def written(folder, *, radio="", transmitter="", receiver="", more="", pieces=()):
+    """The plan, its mesh a far scrap of thin wood and whatever else."""
+    far = quad("scrap", (0, 900, 900), (0.01, 900, 900), (0.01, 900.01, 900), (0, 900.01, 900))
+    write_obj(folder / "open.obj", [far, *pieces])
+    text = PLAN.format(radio=radio, transmitter=transmitter, receiver=receiver, more=more)
+    (folder / "open.toml").write_text(text, encoding="utf-8")
+    return load_plan(folder / "open.toml")
+
+
+def solved(folder, **parts):
+    plan = written(folder, **parts)
+    return solve(plan, load_scene(plan), jobs=Jobs(workers=1))
+
+
+def hand_power_dbm(distance_m, power_dbm):
+    """What the lamp's radio gets from an isotropic sender, 20 MHz wide, in one of its channels of 1 MHz."""
+    return power_dbm - free_space_loss_db(distance_m, CENTRE_HZ) + DIPOLE_DBI - 0.25 - 10 * np.log10(20)
+
+
+def test_an_access_point_and_a_phone_change_the_margin_as_a_hand_budget_says(tmp_path):
+    """Need over both: sensitivity and interference plus 14 dB, added as powers; on the channels they fill alone."""
+    (link,) = solved(tmp_path, more=ACCESS_POINT + PHONE).links
+    (clean,) = solved(tmp_path).links
+    assert link.margin_db == clean.margin_db
+    channels = link.channels_hz
+    need = np.full(79, 10 ** (-90 / 10))
+    for low, distance, power in ((2402e6, 10.0, 20.0), (2427e6, 2.0, 12.0)):
+        within = np.clip(np.minimum(channels + 0.5e6, low + 20e6) - np.maximum(channels - 0.5e6, low), 0, None) / 1e6
+        need += within * 10 ** ((hand_power_dbm(distance, power) + 14) / 10)
+    np.testing.assert_allclose(link.air.needed_dbm, 10 * np.log10(need), atol=0.02)
+    assert link.busy_margin_db == pytest.approx(link.mean_power_dbm - 10 * np.log10(need.max()), abs=0.02)
+    assert link.air.strongest == "phone"
+    assert link.air.disturbed == np.count_nonzero(10 * np.log10(need) > -87.0)
+    assert clean.air is None
+    assert clean.busy_margin_db is None
+
+
+def test_clean_air_is_never_better_than_workable(tmp_path):
+    """Nothing fades in the open: the chance is whole either way, the word depends on what is known of the air."""
+    (clean,) = solved(tmp_path).links
+    assert (clean.chance, clean.verdict) == (1.0, "workable")
+    far = PHONE.replace("-2.0", "-800.0")
+    (listed,) = solved(tmp_path, more=far).links
+    assert (listed.chance, listed.verdict) == (1.0, "solid")
+
+
+def test_duty_and_repeats_make_the_chance(tmp_path):
+    """A jammer over all channels at a duty of 0.3 stops 3 packets in 10; of three copies 1 − 0.3³ get through."""
+    jammer = ACCESS_POINT.replace("low_hz = 2402e6\nhigh_hz = 2422e6", "low_hz = 2400e6\nhigh_hz = 2483e6")
+    jammer = jammer.replace("power_dbm = 20", "power_dbm = 40")
+    (once,) = solved(tmp_path, more=jammer).links
+    (thrice,) = solved(tmp_path, more=jammer, radio="repeats = 3\npackets_s = 100").links
+    samples = 512 * 79
+    assert once.packet_success.mean() == pytest.approx(0.7, abs=5 * np.sqrt(0.21 / samples))
+    assert once.chance == pytest.approx(0.7, abs=5 * np.sqrt(0.21 / samples))
+    assert thrice.chance == pytest.approx(1 - 0.3**3, abs=0.005)
+    assert once.clean_chance == thrice.clean_chance == 1.0
+
+
+def test_levels_and_noise_need_no_tracing(tmp_path):
+    """A level is what the antenna gets; noise reaches as far as it is said to and lifts the threshold as it is."""
+    level = '\n[[occupied]]\nname = "band"\nlevel_dbm = -60\nlow_hz = 2400e6\nhigh_hz = 2500e6\nduty = 1.0\n'
+    (link,) = solved(tmp_path, more=level).links
+    per_channel = -60 - 0.25 - 20.0
+    expected = 10 * np.log10(10**-9.0 + 10 ** ((per_channel + 14) / 10))
+    np.testing.assert_allclose(link.air.needed_dbm, expected, atol=1e-9)
+    noise = '\n[[occupied]]\nname = "wall of lamps"\nlow_m = [-3.0, 1.0, 0.0]\nhigh_m = [3.0, 1.0, 4.0]\n'
+    noise += "noise_rise_db = 6\nwithin_m = {}\n"
+    (near,) = solved(tmp_path, more=noise.format(1.01)).links
+    (beyond,) = solved(tmp_path, more=noise.format(0.99)).links
+    np.testing.assert_allclose(near.air.needed_dbm, -84.0, atol=1e-9)
+    np.testing.assert_allclose(beyond.air.needed_dbm, -90.0, atol=1e-9)
+
+
+def test_of_a_crowd_as_many_count_as_are_on_in_one_moment_of_a_hundred():
+    """500 phones in four places; busiest is the 99 % point of each place's binomial law, moments are drawn from it."""
+    radio = Radio("r", 2402e6, 2480e6, 1e6, 1e6, -90.0, carrier_to_interference_db=14.0)
+    share = radio.overlap(np.array([2402e6] * 4), np.array([2422e6] * 4))
+    air = AirAt(("crowd",) * 4, np.full(4, 1e-9), np.array([125] * 4), np.full(4, 0.02), share, 1.0)
+    most = stats.binom.ppf(0.99, 125, 0.02)
+    np.testing.assert_allclose(air.busiest_w()[5], 4 * most * 1e-9 / 20)
+    moments = air.drawn_w(4000, np.random.default_rng(1))
+    assert moments[:, 5].mean() == pytest.approx(4 * 125 * 0.02 * 1e-9 / 20, rel=0.02)
+    assert (moments[:, 40:] == 0.0).all()
+    assert busy_air(air, radio).strongest == "crowd"
+
+
+def test_another_radio_of_the_plan_on_the_same_channels_disturbs(tmp_path):
+    """A second system 10 m off with a dipole, 4 MHz wide; it counts where the air is listed."""
+    other = """
+[radio.other]
+first_channel_hz = 2440e6
+last_channel_hz = 2440e6
+channel_spacing_hz = 1e6
+bandwidth_hz = 4e6
+sensitivity_dbm = -90
+
+[[transmitter]]
+name = "next door"
+position_m = [0.0, 10.0, 0.0]
+upright = true
+antenna = "dipole"
+power_dbm = 10
+cable_loss_db = 0
+radio = "other"
+"""
+    (link,) = solved(tmp_path, more=other + PHONE.replace("-2.0", "-800.0")).links
+    power = 10 + 2 * DIPOLE_DBI - 0.25 - free_space_loss_db(10.0, CENTRE_HZ) - 10 * np.log10(4)
+    assert link.air.needed_dbm[38] == pytest.approx(10 * np.log10(10**-9.0 + 10 ** ((power + 14) / 10)), abs=0.02)
+    assert link.air.needed_dbm[60] == pytest.approx(-90.0, abs=0.01)
+    assert link.air.strongest == "next door"
+
+
+def test_a_worn_pack_is_judged_at_its_worst_heading(tmp_path):
+    """Aimed at the transmitter nothing is lost; turned away 15 dB at 2.45 GHz: the numbers are of that heading."""
+    (open_link,) = solved(tmp_path).links
+    (worn,) = solved(tmp_path, receiver="worn = true").links
+    assert len(worn.headings) == 8
+    lost = [open_link.mean_power_dbm - heading.mean_power_dbm for heading in worn.headings]
+    # The pack looks along +x, the transmitter is along −x: as the plan aims it, it is turned away.
+    away = np.interp(np.log(CENTRE_HZ), np.log([915e6, 2450e6]), [10.0, 15.0])
+    turned = np.cos(np.radians(45.0 * np.arange(8)))
+    np.testing.assert_allclose(lost, away * 0.5 * (1 + turned), atol=1e-6)
+    assert worn.mean_power_dbm == pytest.approx(open_link.mean_power_dbm - away, abs=1e-6)
+    assert worn.turned_rad == 0.0
+
+
+def test_housings_and_connectors_take_what_they_are_said_to(tmp_path):
+    (open_link,) = solved(tmp_path).links
+    (cased,) = solved(tmp_path, receiver='inside = "metal lantern"\nconnectors = 2', transmitter="connectors = 1").links
+    assert open_link.mean_power_dbm - cased.mean_power_dbm == pytest.approx(4.0 + 0.6, abs=1e-9)
+
+
+def test_a_budget_adds_up_to_the_mean_power_and_to_a_hand_budget(tmp_path):
+    """Free space has no walls: their line is nothing, and every other is what a hand writes down."""
+    solution = solved(tmp_path, receiver="worn = true", more=PHONE)
+    (link,) = solution.links
+    plan = solution.plan
+    lines = budget(solution.setting, link, transmitter=plan.transmitters[0], receiver=plan.receivers[0])
+    told = {line.item: line.value for line in lines}
+    end = [line.item for line in lines].index("mean power")
+    assert sum(line.value for line in lines[:end]) == pytest.approx(link.mean_power_dbm, abs=1e-9)
+    assert told["sent by the radio"] == 10.0
+    assert told["free space"] == pytest.approx(-free_space_loss_db(20.0, CENTRE_HZ), abs=1e-9)
+    assert told["walls, bounces, other paths"] == pytest.approx(0.0, abs=1e-9)
+    assert told["transmitting antenna"] == told["receiving antenna"] == pytest.approx(DIPOLE_DBI, abs=1e-3)
+    assert told["off its peak"] == pytest.approx(0.0, abs=1e-9)
+    assert told["polarisation"] == pytest.approx(0.0, abs=1e-9)
+    assert told["margin on clean air"] == pytest.approx(link.mean_power_dbm + 90.0, abs=1e-9)
+    assert told["margin over the busiest air"] == pytest.approx(link.busy_margin_db, abs=1e-9)
+
+
+def test_polarisation_of_a_tilted_antenna_is_its_own_line(tmp_path):
+    """A dipole tilted by 60° across the line loses 6.0206 dB."""
+    solution = solved(tmp_path, receiver="")
+    plan = solution.plan
+    tilt = np.radians(60.0)
+    leaning = replace(plan.receivers[0], axes=aim_axes(np.array([-1.0, 0.0, 0.0]), tilt))
+    there = replace(plan, receivers=(leaning,))
+    found = solve(there, solution.setting.scene, jobs=Jobs(workers=1))
+    lines = budget(found.setting, found.links[0], transmitter=plan.transmitters[0], receiver=leaning)
+    assert {line.item: line.value for line in lines}["polarisation"] == pytest.approx(-6.0206, abs=1e-3)
+
+
+def test_answers_come_back_with_their_own_power(tmp_path):
+    """10 dBm one way, −5 dBm the other: 15 dB less; a phone beside the desk disturbs the answers alone."""
+    phone = PHONE.replace("[0.0, -2.0, 0.0]", "[-20.0, -2.0, 0.0]")
+    solution = solved(tmp_path, receiver="answers = true\nanswer_power_dbm = -5", more=phone)
+    (link,), answer = solution.links, solution.services["lamp"].answer
+    assert answer.margin_db == pytest.approx(link.margin_db - 15.0, abs=1e-9)
+    power = 12 - free_space_loss_db(2.0, CENTRE_HZ) + DIPOLE_DBI - 0.5 - 10 * np.log10(20)
+    need = 10 * np.log10(10**-9.0 + 10 ** ((power + 14) / 10))
+    assert answer.busy_margin_db == pytest.approx(link.mean_power_dbm - 15.0 - need, abs=0.02)
+    assert answer.busy_margin_db < link.busy_margin_db - 15.0
+    (finding,) = [f for f in solution.findings if f.code == "answer-weak"]
+    assert "its answers may not reach desk" in finding.message
+
+
+def test_a_panel_a_metre_away_overloads(tmp_path):
+    solution = solved(tmp_path, radio="greatest_input_dbm = -10")
+    assert not [f for f in solution.findings if f.code == "overload"]
+    solution = solved(tmp_path, radio="greatest_input_dbm = -56")
+    (finding,) = [f for f in solution.findings if f.code == "overload"]
+    assert finding.value == pytest.approx(solution.links[0].mean_power_dbm)
+
+
+def test_universes_that_do_not_fit_are_told(tmp_path):
+    """512 slots at 44 a second are 180 224 bit/s: in 150 kbit/s a fail, in 200 a caution, in 250 nothing."""
+    load = "universes = 1\nslots = 512\nframes_s = 44"
+    for rate, severity in ((150e3, "fail"), (200e3, "caution"), (250e3, None)):
+        solution = solved(tmp_path, radio=f"data_rate_bit_s = {rate:.0f}", transmitter=load)
+        found = [f.severity for f in solution.findings if f.code == "air-time"]
+        assert found == ([severity] if severity else [])
+
+
+def test_freezes_are_told_where_packets_are_known(tmp_path):
+    """A jammer that stops 6 packets in 10, one packet an update, 40 a second: freezes within two hours for certain."""
+    jammer = ACCESS_POINT.replace("low_hz = 2402e6\nhigh_hz = 2422e6", "low_hz = 2400e6\nhigh_hz = 2483e6")
+    jammer = jammer.replace("power_dbm = 20", "power_dbm = 40").replace("0.3", "0.6")
+    told = "repeats = 1\npackets_s = 40"
+    solution = solved(tmp_path, more=jammer, radio=told, receiver='on_loss = "off"\nimportance = 3')
+    service = solution.services["lamp"]
+    assert service.stutter.freeze_chance > 0.95
+    assert service.harm == pytest.approx(9.0 * service.stutter.freeze_chance)
+    (finding,) = [f for f in solution.findings if f.code == "stutter"]
+    assert (finding.severity, finding.where) == ("fail", "lamp")
+    assert "almost certain, provided the air matches the list; on loss: it goes out" in finding.message
+    quiet = solved(tmp_path, radio=told)
+    assert quiet.services["lamp"].stutter.freeze_chance == 0.0
+    assert not [f for f in quiet.findings if f.code == "stutter"]
+    (missing,) = [f for f in solved(tmp_path).findings if f.code == "radio-data"]
+    assert "packets_s (chance of a freeze)" in missing.message
+
+
+@pytest.mark.parametrize(
+    ("parts", "words"),
+    [
+        ({"more": ACCESS_POINT + "count = 3\n"}, ["it is one of", "delete count"]),
+        ({"more": ACCESS_POINT.replace("duty = 0.3", "")}, ["add duty"]),
+        ({"more": ACCESS_POINT.replace("2422e6", "2402e6")}, ["low_hz must lie below high_hz"]),
+        ({"more": ACCESS_POINT.replace('"access point"', '"lamp"')}, ["names must be unique"]),
+        ({"receiver": "answers = true"}, ["answer_power_dbm", "is missing"]),
+        ({"receiver": "answer_power_dbm = 3"}, ["without answers = true"]),
+        ({"receiver": 'inside = "metal lantrn"'}, ['"metal lantern"']),
+        ({"receiver": "importance = 9"}, ["1 to 5"]),
+        ({"transmitter": "universes = 1"}, ["go together"]),
+        ({"transmitter": "universes = 1\nslots = 512\nframes_s = 60"}, ["at most 44.1 frames"]),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_is_refused(tmp_path, parts, words):
+    with pytest.raises(InputError) as caught:
+        written(tmp_path, **parts)
+    for word in words:
+        assert word in str(caught.value)
+
+
+def test_a_radio_without_carrier_to_interference_is_refused_where_others_are_on_its_channels(tmp_path):
+    path = tmp_path / "open.toml"
+    written(tmp_path, more=ACCESS_POINT)
+    path.write_text(path.read_text().replace("carrier_to_interference_db = 14\n", ""))
+    with pytest.raises(InputError, match='"access point" is on its channels'):
+        load_plan(path)
+
+
+def test_disturbers_stand_in_the_air(tmp_path):
+    """Phones in a solid crowd come to the top of their box; a box inside the solid altogether is refused."""
+    people = block("people", (4, -0.4, -1), (6, 0.4, 0.2))
+    crowd = '\n[[occupied]]\nname = "crowd"\nlow_m = [4.5, -0.3, -0.5]\nhigh_m = [5.5, 0.3, {}]\ncount = 40\n'
+    crowd += "power_dbm = 12\nlow_hz = 2427e6\nhigh_hz = 2447e6\nduty = 0.02\n"
+    (link,) = solved(tmp_path, more=crowd.format(0.3), pieces=(people,)).links
+    assert link.air.strongest == "crowd"
+    with pytest.raises(InputError, match='"crowd" stands inside the solid "people"'):
+        solved(tmp_path, more=crowd.format(0.1), pieces=(people,))

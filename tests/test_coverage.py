@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from rf3d.assessment import coverage as covering
-from rf3d.assessment.coverage import VERDICTS, coverage, coverage_findings, fade_depth_db, verdicts, zone_voxels
+from rf3d.assessment.coverage import VERDICTS, coverage, coverage_findings, verdicts, zone_voxels
+from rf3d.assessment.fading import fade_depth_db
 from rf3d.assessment.links import ALLOWANCE_DB, VERDICT_CHANCES, VERDICT_DEFINITION
 from rf3d.assessment.run import ready
 from rf3d.jobs import Jobs
@@ -54,27 +55,6 @@ def covered(plan, setting, volumes, zones=()):
 
 
 # --- the law -------------------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("k_db", [-30.0, 0.0, 4.35, 9.0, 15.0])
-def test_fade_depth_is_what_waves_of_random_phase_do(k_db):
-    """Against 4 million draws of one steady wave and a complex Gaussian, at every chance that parts two verdicts."""
-    k = 10 ** (k_db / 10)
-    draws = np.random.default_rng(3).normal(size=(4_000_000, 2)).view(np.complex128)[:, 0] / np.sqrt(2)
-    power = np.abs(np.sqrt(k / (1 + k)) + np.sqrt(1 / (1 + k)) * draws) ** 2
-    for _, chance in VERDICT_CHANCES:
-        hit = np.mean(power >= 10 ** (-fade_depth_db(np.array(k_db), chance) / 10))
-        assert hit == pytest.approx(chance, abs=5 * np.sqrt(chance * (1 - chance) / len(power)))
-
-
-def test_fade_depth_ends_in_rayleigh_and_in_no_fading():
-    """Without a steady wave −ln(chance) of the mean, exponential law: 30.0, 20.0 and 9.8 dB."""
-    for chance in (0.999, 0.99, 0.9):
-        rayleigh = -10 * np.log10(-np.log(chance))
-        assert fade_depth_db(np.array(-99.0), chance) == pytest.approx(rayleigh, abs=0.01)
-    assert 0.0 < fade_depth_db(np.array(99.0), 0.999) < 0.4
-    steps = fade_depth_db(np.linspace(-30, 40, 1000), 0.99)
-    assert (np.diff(steps) <= 0.0).all()
 
 
 def test_verdicts_change_where_the_links_words_do():

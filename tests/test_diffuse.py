@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from rf3d.assessment.links import evaluate, fading_samples, links_as_json, rice_k_db, rms_delay_spread_s
+from rf3d.assessment.fading import draw_neighbourhood, power_samples
+from rf3d.assessment.links import evaluate, links_as_json, rice_k_db, rms_delay_spread_s
 from rf3d.assessment.run import solve
 from rf3d.jobs import Jobs, batch_generator
 from rf3d.plan import load_plan, load_scene
@@ -413,11 +414,11 @@ def test_scattering_alone_fades_like_rayleigh():
     assert link.mean_power_dbm == pytest.approx(to_db(diffuse.power.sum()), abs=1e-9)
     assert link.diffuse_share == pytest.approx(1.0)
     assert link.rice_k_db is None
-    samples = fading_samples(
-        setting, paths, np.zeros((0, 4), dtype=complex), receiver_m=setting.scene.to_local(rx.position_m),
-        centre_hz=FREQUENCY, incidence_cos=np.zeros(0), position_tolerance_m=0.0, generator=batch_generator(1, 2),
-        diffuse_power=2.0,
+    near = draw_neighbourhood(
+        setting, paths, receiver_m=setting.scene.to_local(rx.position_m), centre_hz=FREQUENCY,
+        incidence_cos=np.zeros(0), position_tolerance_m=0.0, generator=batch_generator(1, 2),
     )  # fmt: skip
+    samples = power_samples(near, np.zeros((0, 4), dtype=complex), diffuse_power=2.0)
     assert samples.size > 1000
     assert stats.kstest(samples.ravel() / 2.0, "expon").pvalue > 1e-3
 

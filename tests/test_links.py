@@ -10,20 +10,19 @@ import numpy as np
 import pytest
 
 from rf3d.assessment.air import BusyAir
-from rf3d.assessment.links import evaluate, fading_samples, links_as_json, rice_k_db, rms_delay_spread_s
+from rf3d.assessment.links import evaluate, links_as_json, rice_k_db, rms_delay_spread_s
 from rf3d.assessment.multipath import Trial, culprits, cures
 from rf3d.assessment.places import directions, height, seen_from, spoken, towards
 from rf3d.assessment.run import solve
-from rf3d.jobs import Jobs, batch_generator
+from rf3d.jobs import Jobs
 from rf3d.plan import load_plan, load_scene
 from rf3d.propagation.diffuse import NO_DIFFUSE
 from rf3d.propagation.kernels.crossings import DIFFRACTION
 from rf3d.propagation.kernels.interfaces import opaque_parts
 from rf3d.propagation.paths import EDGES_AT_HZ, find_paths, prepare
-from rf3d.propagation.pathset import PathSet
 from rf3d.radio.antennas import aim_axes, make_antenna
 from rf3d.radio.radios import Radio, Receiver, Transmitter
-from rf3d.units import SPEED_OF_LIGHT_M_S, from_db, to_db
+from rf3d.units import SPEED_OF_LIGHT_M_S, from_db
 from rf3d.venue.facets import find_facets
 from tests.conftest import write_obj
 from tests.scenes import Piece, block, quad, room, scene_of, surface
@@ -71,71 +70,6 @@ def test_delay_spread_of_the_textbook_profile():
     link = two_paths()[1]
     assert replace(link, rms_delay_spread_s=sigma).coherence_bandwidth_hz == pytest.approx(145.5e3, abs=50)
     assert replace(link, rms_delay_spread_s=0.0).coherence_bandwidth_hz == np.inf
-
-
-def plane_waves(arrival: np.ndarray) -> PathSet:
-    """P straight paths from directions (P, 3)."""
-    count = len(arrival)
-    none, floats, vectors = np.zeros(0, np.int32), np.zeros(0), np.zeros((0, 3))
-    zeros = np.zeros(count, np.int32)
-    return PathSet(
-        transmitter=zeros, receiver=zeros, length_m=np.ones(count), departure=-arrival, arrival=arrival,
-        start=np.zeros(count + 1, np.int32), kind=none, facet=none, part=none, edge=none, depth_m=floats,
-        distance_m=floats, point_m=vectors, leaving=vectors, spreading_m=np.ones(count), found_by=zeros,
-        exhaustive_order=0,
-    )  # fmt: skip
-
-
-def fade_points_db(specular: float, seed: int) -> np.ndarray:
-    """1, 10 and 50 % points relative to the mean of many waves, a share ``specular`` of the power in one of them.
-
-    One frequency and 40 neighbourhoods with phases of their own stand for one long walk.
-    """
-    generator = np.random.default_rng(seed)
-    setting = prepare(*open_air(), opaque=np.array([True]))
-    samples = []
-    for number in range(40):
-        way = generator.normal(size=(401, 3))
-        way /= np.linalg.norm(way, axis=1)[:, None]
-        power = np.append(specular, np.full(400, (1.0 - specular) / 400))
-        amplitude = np.sqrt(power) * np.exp(2j * np.pi * generator.random(401))
-        samples.append(
-            fading_samples(
-                setting, plane_waves(way), amplitude[:, None], receiver_m=np.zeros(3), centre_hz=2.45e9,
-                incidence_cos=np.zeros(0), position_tolerance_m=0.02, generator=batch_generator(number, 2),
-            )
-        )  # fmt: skip
-    return to_db(np.percentile(np.concatenate(samples), [1.0, 10.0, 50.0]))
-
-
-def open_air():
-    """Scene, facets and surfaces of two plates out of reach."""
-    pieces = [
-        quad("plate", (50, 50, 0), (51, 50, 0), (51, 51, 0), (50, 51, 0)),
-        quad("plate", (-50, -50, 0), (-51, -50, 0), (-51, -51, 0), (-50, -51, 0)),
-    ]
-    scene = scene_of([(pieces[0][0], np.vstack([p[1] for p in pieces]), np.vstack([pieces[0][2], pieces[1][2] + 4]))])
-    return scene, find_facets(scene), (surface("plate", "metal", thickness_m=0.01),)
-
-
-@pytest.mark.parametrize(
-    ("k_db", "expected_db"),
-    [
-        # Exact non-central χ² percentiles relative to the mean, computed independently.
-        (None, (-19.9782, -9.7732, -1.5917)),
-        (6.0, (-11.5464, -5.0205, -0.4491)),
-        (10.0, (-6.1836, -2.9978, -0.2003)),
-    ],
-)
-def test_fading_of_many_waves_is_rayleigh_or_rice(k_db, expected_db):
-    """Tolerances of 1.2, 0.4 and 0.15 dB.
-
-    A ball two wavelengths across holds about 33 independent spots, so that 40 balls have some 1300 and 13 of them lie
-    below the 1 % point: a share of 1/√13 of that probability is 1.2 dB where power is proportional to it (Rayleigh).
-    """
-    specular = 0.0 if k_db is None else float(from_db(k_db) / (1 + from_db(k_db)))
-    got = fade_points_db(specular, seed=5)
-    assert np.all(np.abs(got - expected_db) < (1.2, 0.4, 0.15)), got
 
 
 # --- two paths, designed -----------------------------------------------------------------------------------------

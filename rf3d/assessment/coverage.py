@@ -9,12 +9,11 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
 from typing import Any
 
 import numpy as np
-from scipy import stats
 
+from rf3d.assessment.fading import fade_depth_db
 from rf3d.assessment.links import ALLOWANCE_DB, CLEAN_AIR_BEST, VERDICT_CHANCES, VERDICT_DEFINITION, Verdict, finite
 from rf3d.errors import Finding
 from rf3d.plan import Plan
@@ -39,7 +38,6 @@ WORST_SHARE = 0.01
 WORTH_TELLING = 0.01
 """Share of a zone that is lost or fragile from which a finding tells it."""
 WHOLE_VENUE = "the whole venue"
-_K_DB = np.linspace(-30.0, 40.0, 281)
 _CHUNK = 262_144
 
 
@@ -115,27 +113,6 @@ def listening_antenna(plan: Plan, radio: str) -> Antenna | None:
     return next(a for a in antennas if a.name == most)
 
 
-@cache
-def _depths(chance: float) -> FloatArray:
-    """``fade_depth_db`` at the factors ``_K_DB``."""
-    k = 10.0 ** (_K_DB / 10.0)
-    quantile = stats.ncx2.ppf(1.0 - chance, 2, 2.0 * k) / (2.0 * (1.0 + k))
-    return read_only(-to_db(quantile))
-
-
-def fade_depth_db(rice_k_db: FloatArray, chance: float) -> FloatArray:
-    """How far below its mean the power of a Rice law falls on the ``1 − chance`` worst spots, dB.
-
-    With factor K the power over its mean, times 2(1 + K), is non-central χ² of two degrees of freedom and
-    non-centrality 2K. Below K of −30 dB the law is Rayleigh's, above 40 dB there is next to no fading: the ends count.
-
-    Valid for: one steady wave and many weak ones; steps of the table cost less than 0.01 dB.
-
-    Source: Rice, Bell Syst. Tech. J. 24 (1945) 46, as the distribution of Abramowitz & Stegun 26.4.25 (from memory).
-    """
-    return np.interp(rice_k_db, _K_DB, _depths(chance))
-
-
 def verdicts(margin_db: FloatArray, rice_k_db: FloatArray) -> IntArray:
     """Places in ``VERDICTS`` of margins over the sensitivity and Rice factors, both of any shape, on clean air."""
     spare = np.asarray(margin_db) - ALLOWANCE_DB
@@ -178,7 +155,7 @@ def coverage(
         # Nothing but the direct wave: as far as anybody can tell it does not fade.
         ratio_db = np.where(heard, to_db(direct / np.maximum(power - direct, 0.0)), np.nan)
     margin = power_dbm - sensitivity
-    factor = np.nan_to_num(ratio_db, nan=0.0, posinf=_K_DB[-1], neginf=_K_DB[0])
+    factor = np.where(np.isnan(ratio_db), 0.0, ratio_db)
     word, low, high = (verdicts(margin + shift * error_db, factor) for shift in (0.0, -DOUBT, DOUBT))
     chosen = _voxels_of(grid, zones)
     told = [

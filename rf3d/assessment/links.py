@@ -15,6 +15,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from rf3d.assessment.air import AirAt, BusyAir, busy_air
+from rf3d.assessment.fading import draw_neighbourhood, faded_channels, power_samples
 from rf3d.jobs import batch_generator
 from rf3d.propagation.diffuse import NO_DIFFUSE, Diffuse
 from rf3d.propagation.fields import fields, wall_losses_db
@@ -25,7 +26,6 @@ from rf3d.radio.radios import Receiver, Transmitter
 from rf3d.units import (
     SPEED_OF_LIGHT_M_S,
     BoolArray,
-    ComplexArray,
     FloatArray,
     IntArray,
     azimuth_elevation,
@@ -50,7 +50,6 @@ VERDICT_DEFINITION = (
     + ", ".join(f"{name} from {100 * least:g} %" for name, least in VERDICT_CHANCES)
     + f", lost below; never better than {CLEAN_AIR_BEST} where no other radio is listed"
 )
-NEIGHBOURHOOD_SAMPLES = 512
 KIND_NAMES = {
     REFLECTION: "reflection", TRANSMISSION: "transmission", OBLIQUE_FACE: "transmission", DIFFRACTION: "diffraction",
 }  # fmt: skip
@@ -92,7 +91,7 @@ class Link:
         Paths added with their phase, at the centre frequency; what is scattered has none and is left out.
     channels_hz, channel_power_dbm : (F,) float64
     fade_power_dbm : float
-        The 1 % point of ``fading_samples``.
+        The 1 % point of ``fading.power_samples``.
     rare_fade_power_dbm : float
         Their 0.1 % point.
     chance : float
@@ -304,17 +303,16 @@ def _evaluate(
         np.abs(np.bincount(bundle, amplitude[:, -1].real) + 1j * np.bincount(bundle, amplitude[:, -1].imag)) ** 2
     )
     scattered = float(scattering.sum())
-    samples = fading_samples(
+    near = draw_neighbourhood(
         setting,
         rows,
-        amplitude[:, :-1],
         receiver_m=setting.scene.to_local(receiver.position_m),
         centre_hz=radio.centre_hz,
         incidence_cos=cosine,
         position_tolerance_m=position_tolerance_m,
-        diffuse_power=scattered,
         generator=batch_generator(seed, 2),
     )
+    samples = power_samples(near, amplitude[:, :-1], diffuse_power=scattered)
     arriving_w = samples * dbm_to_watts(sent_dbm)
     others_w, rise = np.zeros_like(arriving_w), 1.0
     if air is not None:
@@ -322,8 +320,6 @@ def _evaluate(
     holding = arriving_w >= radio.needed_w(others_w, hand_db=ALLOWANCE_DB, noise_rise=rise)
     passing = arriving_w >= radio.needed_w(others_w, noise_rise=rise)
     clean = radio.needed_w(np.zeros(1), hand_db=ALLOWANCE_DB)
-    faded = np.count_nonzero(arriving_w < clean, axis=1)
-    few, many = np.percentile(faded, [10.0, 90.0], method="nearest").tolist()
     return Link(
         transmitter=transmitter.name,
         receiver=receiver.name,
@@ -339,7 +335,7 @@ def _evaluate(
         chance=_gets_through(holding, radio.repeats),
         clean_chance=_gets_through(arriving_w >= clean, radio.repeats),
         packet_success=read_only(passing.mean(axis=1)),
-        faded_channels=(int(few), int(many)),
+        faded_channels=faded_channels(arriving_w, clean),
         air=None if air is None else busy_air(air, radio),
         headings=(),
         rice_k_db=rice_k_db(bundle_power, diffuse_power=scattered),
@@ -442,58 +438,6 @@ def rms_delay_spread_s(length_m: FloatArray, power: FloatArray, *, diffuse: Diff
     mean = (weight * delay).sum() / total
     within = (diffuse.power * diffuse.length_variance_m2).sum() / SPEED_OF_LIGHT_M_S**2
     return float(np.sqrt(((weight * (delay - mean) ** 2).sum() + within) / total))
-
-
-def fading_samples(
-    setting: Setting,
-    paths: PathSet,
-    amplitude: ComplexArray,
-    *,
-    receiver_m: FloatArray,
-    centre_hz: float,
-    incidence_cos: FloatArray,
-    position_tolerance_m: float,
-    generator: np.random.Generator,
-    diffuse_power: float = 0.0,
-) -> FloatArray:
-    """Received power ratio at S spots near the receiver on F channels, (S, F).
-
-    Every path is a plane wave near the receiver: a shift Δr turns its phase by k·Δr. Spots fill a ball of one
-    wavelength's radius on the free side of walls. With each spot every surface is displaced along its normal by
-    ``position_tolerance_m`` times a normal deviate, which lengthens a bounce by 2·cosθ·δ. What is scattered is very
-    many weak waves: a complex normal deviate of its power at every spot and channel, drawn afresh for each.
-
-    Parameters
-    ----------
-    amplitude : (P, F) complex128
-    receiver_m : (3,) float64, local
-    incidence_cos : (I,) float64
-    diffuse_power : float
-        Power ratio of all that is scattered.
-    """
-    if paths.count == 0 and diffuse_power == 0.0:
-        return np.zeros((1, amplitude.shape[1]))
-    radius = wavelength_m(centre_hz)
-    way = generator.normal(size=(NEIGHBOURHOOD_SAMPLES, 3))
-    way /= np.linalg.norm(way, axis=1)[:, None]
-    reach = radius * np.cbrt(generator.random(NEIGHBOURHOOD_SAMPLES))
-    walled = setting.tracer.blocked(np.broadcast_to(receiver_m, way.shape), way, reach)
-    # The receiver's own spot is always one of them, so that a boxed-in receiver still has an answer.
-    shift = np.concatenate([np.zeros((1, 3)), (way * reach[:, None])[~walled]])
-    k = 2 * np.pi / radius
-    phase = k * (shift @ paths.arrival.T)
-    bounce = np.flatnonzero(paths.kind == REFLECTION)
-    if len(bounce) and position_tolerance_m > 0:
-        planes, column = np.unique(setting.facets.plane[paths.facet[bounce]], return_inverse=True)
-        lengthening = np.zeros((len(planes), paths.count))
-        np.add.at(lengthening, (column, paths.path_of_interaction[bounce]), 2.0 * incidence_cos[bounce])
-        displaced = position_tolerance_m * generator.normal(size=(len(shift), len(planes)))
-        phase -= k * (displaced @ lengthening)
-    field = np.exp(1j * phase) @ amplitude
-    if diffuse_power > 0.0:
-        deviate = generator.normal(size=(2, *field.shape))
-        field += np.sqrt(0.5 * diffuse_power) * (deviate[0] + 1j * deviate[1])
-    return np.abs(field) ** 2
 
 
 def links_as_json(setting: Setting, links: tuple[Link, ...]) -> list[dict[str, Any]]:

@@ -143,9 +143,8 @@ def print_links(run: Run, solution: Solution) -> None:
     run.text("dBm: mean power; over: dB over the threshold; 1 %: the same on the worst 1 in 100 spots and channels;")
     run.text("* serves this receiver best.")
     run.paragraph(VERDICT_DEFINITION)
-    run.paragraph(
-        "Clean air only: no other radio is listed. Bodies and moving scenery only as far as the mesh holds them."
-    )
+    air = "Over the air listed." if solution.plan.occupied else "Clean air only: no other radio is listed."
+    run.paragraph(f"{air} Bodies and moving scenery only as far as the mesh and `worn` hold them.")
     share, most = max(((link.diffuse_share, link) for link in solution.links), key=lambda p: p[0], default=(0.0, None))
     if most is not None and share > WORTH_TELLING:
         run.paragraph(
@@ -201,9 +200,33 @@ def explain_link(run: Run, solution: Solution, link: Link) -> None:
         run.paragraph(f"scattered by rough surfaces: {100 * shares.sum():.1f} % of the power ({named})")
 
 
+def print_budget(run: Run, solution: Solution, link: Link) -> None:
+    """Print a link line by line, from the power sent to the margin left."""
+    from rf3d.assessment.pages import budget_of
+
+    rows = [
+        (line.item, f"{line.value:+.1f}" if line.unit == "dB" else f"{line.value:.1f}", line.unit, line.note)
+        for line in budget_of(solution, link)
+    ]
+    if rows:
+        run.table(f"{link.transmitter} to {link.receiver}", ("", "dB", "", ""), rows)
+    else:
+        run.text(f"\n{link.transmitter} to {link.receiver}: no path")
+
+
+def print_summary(run: Run, solution: Solution) -> None:
+    """Print the plan in a few sentences."""
+    from rf3d.assessment.pages import summary
+
+    run.text("")
+    for line in summary(solution):
+        run.paragraph(line)
+
+
 def solution_as_json(solution: Solution) -> dict[str, Any]:
     """Links of a solved plan in the form that other programs rely on."""
     from rf3d.assessment.links import VERDICT_DEFINITION, links_as_json
+    from rf3d.assessment.pages import page, summary
 
     return {
         "plan": solution.plan.path,
@@ -211,7 +234,9 @@ def solution_as_json(solution: Solution) -> dict[str, Any]:
         "scene_digest": solution.setting.scene.digest,
         "seed": solution.seed,
         "verdicts": VERDICT_DEFINITION,
+        "summary": summary(solution),
         "links": links_as_json(solution.setting, solution.links),
+        "receivers": [page(solution, receiver.name) for receiver in solution.plan.receivers],
     }
 
 

@@ -21,8 +21,10 @@ from rf3d.answers import (
     PREDICTION,
     counted,
     explain_link,
+    print_budget,
     print_check,
     print_links,
+    print_summary,
     quoted,
     solution_as_json,
 )
@@ -175,13 +177,24 @@ def check(run: Run, plan: Path) -> None:
 @command
 @PLAN_ARGUMENT
 @click.option("--explain", is_flag=True, help="Tell every path of the chosen links: what it meets, what that costs.")
-@click.option("--from", "sender", metavar="NAME", help="With --explain: this transmitter alone.")
-@click.option("--to", "listener", metavar="NAME", help="With --explain: this receiver alone.")
+@click.option("--budget", is_flag=True, help="Print the chosen links line by line, from power sent to margin left.")
+@click.option("--from", "sender", metavar="NAME", help="With --explain or --budget: this transmitter alone.")
+@click.option("--to", "listener", metavar="NAME", help="With --explain or --budget: this receiver alone.")
 @GLB_OPTION
-def links(run: Run, plan: Path, explain: bool, sender: str | None, listener: str | None, glb_path: Path | None) -> None:
+def links(
+    run: Run,
+    plan: Path,
+    explain: bool,
+    budget: bool,
+    sender: str | None,
+    listener: str | None,
+    glb_path: Path | None,
+) -> None:
     """Judge every link of PLAN: power, margin, fading, echoes, and which surfaces throw them."""
-    if (sender or listener) and not explain:
-        raise InputError("--from or --to without --explain", "they choose links to be explained", "add --explain")
+    if (sender or listener) and not (explain or budget):
+        raise InputError(
+            "--from or --to without --explain or --budget", "they choose the links to be told", "add one of these"
+        )
     _check_glb(run, glb_path)
     solution = _solved(run, plan)
     run.add_findings(solution.findings)
@@ -189,6 +202,10 @@ def links(run: Run, plan: Path, explain: bool, sender: str | None, listener: str
     if explain:
         for link in _chosen_links(solution, sender, listener):
             explain_link(run, solution, link)
+    if budget:
+        for link in _chosen_links(solution, sender, listener):
+            print_budget(run, solution, link)
+    print_summary(run, solution)
     run.show_findings(leave_out=("holds",))
     if glb_path is not None:
         from rf3d.views.glb import write_glb
@@ -353,6 +370,7 @@ def demo(run: Run, venues: tuple[str, ...], folder: Path) -> None:
     for name, plan in _demo_plans(venues or ("playhouse", "arena")).items():
         solution = _solved(run, plan)
         print_links(run, solution)
+        print_summary(run, solution)
         run.show_findings(solution.findings, leave_out=("holds",))
         out = folder / name
         _pictures(run, solution, out, with_volume=True)

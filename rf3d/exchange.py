@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def print_vocabulary(run: Run) -> None:
-    """Print the materials of the catalogue and the keys of every table."""
+    """Print the materials, radios and housings of the catalogue and the keys of every table."""
     words = vocabulary()
     run.table(
         "Materials",
@@ -23,13 +23,26 @@ def print_vocabulary(run: Run) -> None:
             for m in words["materials"]
         ],
     )
+    run.table(
+        "Generic radios", ("radio", "channels", "source"),
+        [
+            (r["name"], f"{r['first_channel_hz'] / 1e6:g} to {r['last_channel_hz'] / 1e6:g} MHz", r["source"])
+            for r in words["radios"]
+        ],
+    )  # fmt: skip
+    run.table(
+        "Housings", ("inside", "takes", "source"),
+        [(h["name"], f"{h['typical_db']:g} to {h['worst_db']:g} dB", h["source"]) for h in words["housings"]],
+    )  # fmt: skip
     for table, keys in words["tables"].items():
         run.table(table, ("key", "it holds"), [(name, key["text"]) for name, key in keys.items()])
 
 
 def vocabulary() -> dict[str, Any]:
-    """Materials of the catalogue, and every table of a plan file with its keys, as plain data."""
+    """Materials, radios and housings of the catalogue, and every table of a plan file with its keys, as plain data."""
     from rf3d.plan_tables import table_keys
+    from rf3d.radio.bodies import HOUSINGS
+    from rf3d.radio.radios import generic_radios
     from rf3d.venue.materials import BASES, catalogue
 
     return {
@@ -40,6 +53,8 @@ def vocabulary() -> dict[str, Any]:
             }
             for _, m in sorted(catalogue().items())
         ],
+        "radios": [vars(radio) for radio in generic_radios().values()],
+        "housings": [{"name": name, **vars(housing)} for name, housing in HOUSINGS.items()],
         "tables": table_keys(),
     }  # fmt: skip
 

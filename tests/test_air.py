@@ -138,15 +138,17 @@ def test_clean_air_is_never_better_than_workable(tmp_path):
 
 
 def test_duty_and_repeats_make_the_chance(tmp_path):
-    """A jammer over all channels at a duty of 0.3 stops 3 packets in 10; of three copies 1 − 0.3³ get through."""
+    """A jammer over all channels at a duty of 0.3 stops 3 packets in 10; of three copies 1 − 0.3³ hold, of 5 more."""
     jammer = ACCESS_POINT.replace("low_hz = 2402e6\nhigh_hz = 2422e6", "low_hz = 2400e6\nhigh_hz = 2483e6")
     jammer = jammer.replace("power_dbm = 20", "power_dbm = 40")
     (once,) = solved(tmp_path, more=jammer).links
-    (thrice,) = solved(tmp_path, more=jammer, radio="repeats = 3\npackets_s = 100").links
+    (thrice,) = solved(tmp_path, more=jammer, radio="repeats = 3").links
+    (many,) = solved(tmp_path, more=jammer, radio="repeats = 3\npackets_s = 20").links
     samples = 512 * 79
     assert once.packet_success.mean() == pytest.approx(0.7, abs=5 * np.sqrt(0.21 / samples))
     assert once.chance == pytest.approx(0.7, abs=5 * np.sqrt(0.21 / samples))
     assert thrice.chance == pytest.approx(1 - 0.3**3, abs=0.005)
+    assert many.chance == pytest.approx(1 - 0.3**5, abs=0.001)
     assert once.clean_chance == thrice.clean_chance == 1.0
 
 

@@ -154,7 +154,7 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None, cach
             link = evaluate(
                 setting, mine, transmitter=trial.transmitter, receiver=receiver,
                 diffuse=diffuse_power(setting, trial.transmitter, receiver, cache=cache), seed=seed,
-                position_tolerance_m=plan.position_tolerance_m, air=air.get(receiver.name),
+                position_tolerance_m=plan.position_tolerance_m, air=air.get(receiver.name), second_antenna=True,
             )  # fmt: skip
             own.append((link, trial))
         if not own:

@@ -76,7 +76,7 @@ def test_explained_path_adds_up(quick_plan):
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (("links", "--from", "on the wall"), "add --explain"),
+        (("links", "--from", "on the wall"), "add one of these"),
         (("links", "--explain", "--from", "nobody"), 'no link from "nobody"'),
         (("volume", "--out", "x.png"), "give the file one of these endings"),
         (("volume", "--transmitter", "nobody"), 'no transmitter is called "nobody"'),

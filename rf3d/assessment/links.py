@@ -15,7 +15,13 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from rf3d.assessment.air import AirAt, BusyAir, busy_air
-from rf3d.assessment.fading import draw_neighbourhood, faded_channels, power_samples, second_antenna_gain_db
+from rf3d.assessment.fading import (
+    draw_neighbourhood,
+    faded_channels,
+    percentile_depths_db,
+    power_samples,
+    second_antenna_gain_db,
+)
 from rf3d.assessment.stutter import FREEZE_S
 from rf3d.jobs import batch_generator
 from rf3d.propagation.diffuse import NO_DIFFUSE, Diffuse
@@ -94,8 +100,8 @@ class Link:
     channels_hz, channel_power_dbm : (F,) float64
     fade_power_dbm : float
         The 1 % point of ``fading.power_samples``.
-    rare_fade_power_dbm : float
-        Their 0.1 % point.
+    rare_fade_depth_db : float
+        How far their 0.1 % point lies below the mean; NaN without a path.
     chance : float
         Share of the samples that hold; see VERDICT_DEFINITION.
     clean_chance : float
@@ -132,7 +138,7 @@ class Link:
     channels_hz: FloatArray
     channel_power_dbm: FloatArray
     fade_power_dbm: float
-    rare_fade_power_dbm: float
+    rare_fade_depth_db: float
     chance: float
     clean_chance: float
     packet_success: FloatArray
@@ -340,7 +346,7 @@ def _evaluate(
         channels_hz=radio.channels_hz,
         channel_power_dbm=to_db(np.abs(amplitude[:, :-1].sum(axis=0)) ** 2) + sent_dbm,
         fade_power_dbm=float(to_db(np.percentile(samples, 1.0)) + sent_dbm),
-        rare_fade_power_dbm=float(to_db(np.percentile(samples, 0.1)) + sent_dbm),
+        rare_fade_depth_db=percentile_depths_db(samples, bundle_power.sum() + scattered)[1],
         chance=_gets_through(holding, _packets(radio)),
         clean_chance=_gets_through(arriving_w >= clean, _packets(radio)),
         packet_success=read_only(passing.mean(axis=1)),

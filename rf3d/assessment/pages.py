@@ -46,7 +46,7 @@ def page(solution: Solution, receiver: str) -> dict[str, Any]:
         "air": _air_as_json(link),
         "fading": {
             "depth_1_percent_db": finite(link.fade_depth_db),
-            "depth_0.1_percent_db": finite(link.mean_power_dbm - link.rare_fade_power_dbm),
+            "depth_0.1_percent_db": finite(link.rare_fade_depth_db),
             "rice_k_db": finite(link.rice_k_db),
             "rice_depth_1_percent_db": rice[0],
             "rice_depth_0.1_percent_db": rice[1],

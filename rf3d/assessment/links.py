@@ -197,6 +197,11 @@ class Link:
         return verdict_of(self.chance, listed=self.air is not None)
 
     @property
+    def air_words(self) -> str:
+        """Over which air the words of this link hold."""
+        return "clean air only" if self.air is None else "the air listed"
+
+    @property
     def turned_rad(self) -> float:
         """By how much a worn receiver is turned in these numbers; 0 for others."""
         return min(self.headings, key=lambda heading: heading.fade_power_dbm).turned_rad if self.headings else 0.0
@@ -490,7 +495,7 @@ def _link_as_json(setting: Setting, link: Link) -> dict[str, Any]:
         "fade_margin_db": finite(link.fade_margin_db),
         "chance_of_holding": link.chance,
         "verdict": link.verdict,
-        "air": "clean air only" if link.air is None else "the air listed",
+        "air": link.air_words,
         "busy_margin_db": finite(link.busy_margin_db),
         "channel_needed_dbm": None if link.air is None else link.air.needed_dbm.tolist(),
         "completeness": link.completeness,

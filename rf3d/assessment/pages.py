@@ -119,7 +119,7 @@ def summary(solution: Solution) -> list[str]:
     lines = [
         f"It does not hold everywhere: {total - len(weak) - len(unserved)} of {total} receivers hold, {over}."
         if weak or unserved
-        else f"It holds: all {total} receivers, {over}."
+        else f"It holds: {'the one receiver' if total == 1 else f'all {total} receivers'}, {over}."
     ]
     if unserved:
         lines.append(f"Without a transmitter: {', '.join(unserved)}.")

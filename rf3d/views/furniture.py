@@ -206,5 +206,5 @@ def link_subtitle(link: Link) -> str:
     average = " on the average" if np.isfinite(link.margin_db) else ""
     return (
         f"{link.verdict}, chance of holding {chance_text(link.chance)}; {margin_text(link.margin_db)}{average}, "
-        f"clean air only; {link.centre_hz / 1e6:.0f} MHz"
+        f"{link.air_words}; {link.centre_hz / 1e6:.0f} MHz"
     )

@@ -1,0 +1,75 @@
+"""Pages of receivers, the summary and the budget table: one source, told alike everywhere."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from rf3d.assessment.pages import fading_words, margin_words, page, summary
+from rf3d.cli import main
+from tests.test_air import ACCESS_POINT, PHONE, solved, written
+
+
+def test_a_page_says_what_links_and_findings_say(tmp_path):
+    """Every finding about the receiver and no other, the link's own numbers, and all of it as JSON can carry it."""
+    solution = solved(
+        tmp_path, more=ACCESS_POINT + PHONE, radio="packets_s = 40\nrepeats = 2\ndata_rate_bit_s = 1e6",
+        transmitter="universes = 1\nslots = 512\nframes_s = 20",
+        receiver='worn = true\nanswers = true\nanswer_power_dbm = 5\npurpose = "winch"\non_loss = "hold"',
+    )  # fmt: skip
+    told, (link,) = page(solution, "lamp"), solution.links
+    assert json.loads(json.dumps(told, allow_nan=False)) == told
+    assert told["findings"] == [f.as_json() for f in solution.findings if f.where == "lamp"]
+    assert "safety-purpose" in [f["code"] for f in told["findings"]]
+    assert (told["verdict"], told["chance_of_holding"]) == (link.verdict, link.chance)
+    assert told["budget"][0] == {"item": "sent by the radio", "value": 10.0, "unit": "dBm", "note": "desk"}
+    assert len(told["headings"]) == 8
+    assert min(h["fade_power_dbm"] for h in told["headings"]) == link.fade_power_dbm
+    assert told["air"]["busy_margin_db"] == link.busy_margin_db
+    assert told["stutter"]["updates_s"] == 20.0
+    assert told["answer"]["power_dbm"] == 5.0
+    # 512 slots of 8 bit 20 times a second, each sent twice.
+    assert told["air_time_share"] == pytest.approx(512 * 8 * 20 * 2 / 1e6)
+    assert told["fading"]["depth_1_percent_db"] == pytest.approx(link.fade_depth_db)
+    assert told["fading"]["second_antenna_gain_db"] >= 0.0
+
+
+def test_margins_are_told_over_both_airs(tmp_path):
+    (busy,) = solved(tmp_path, more=PHONE).links
+    words, margins = margin_words(busy), (round(busy.margin_db), round(busy.busy_margin_db))
+    assert words.startswith("{} dB above threshold on clean air; {} dB over the busiest air".format(*margins))
+    assert f"mostly phone, which disturbs {busy.air.disturbed} of 79 channels" in words
+    (clean,) = solved(tmp_path).links
+    assert margin_words(clean).endswith("clean air only: no other radio is listed")
+    assert fading_words(clean) == "none of 79 channels faded below what holds"
+
+
+def test_the_summary_says_whether_it_holds_the_worst_and_what_to_do(tmp_path):
+    good = summary(solved(tmp_path))
+    assert good[0] == "It holds: the one receiver, on clean air only, since no other radio is listed."
+    assert good[-1].startswith("First thing to do: list what else is on the air")
+    jammer = ACCESS_POINT.replace("low_hz = 2402e6\nhigh_hz = 2422e6", "low_hz = 2400e6\nhigh_hz = 2483e6")
+    jammer = jammer.replace("power_dbm = 20", "power_dbm = 40").replace("0.3", "0.6")
+    bad = summary(solved(tmp_path, more=jammer))
+    assert bad[0] == "It does not hold everywhere: 0 of 1 receivers hold, over the air listed."
+    assert bad[1].startswith("Worst: lamp, lost (")
+    assert bad[-1].startswith("First thing to do: lamp: ")
+
+
+def test_terminal_and_json_tell_one_story(tmp_path):
+    written(tmp_path, more=PHONE)
+    out = tmp_path / "out.json"
+    result = CliRunner().invoke(
+        main, ["links", str(tmp_path / "open.toml"), "--budget", "--json", str(out), "--workers", "1", "--quiet"]
+    )
+    assert result.exit_code == 0, result.output
+    data = json.loads(out.read_text())
+    for line in data["summary"]:
+        assert line.replace(" ", "") in result.stdout.replace("\n", "").replace(" ", "")
+    (told,) = data["receivers"]
+    assert told["findings"] == [f for f in data["findings"] if f["where"] == "lamp"]
+    assert (told["verdict"], told["served_by"]) == (data["links"][0]["verdict"], data["links"][0]["transmitter"])
+    for line in told["budget"]:
+        assert line["item"] in result.stdout

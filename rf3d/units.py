@@ -64,6 +64,21 @@ def azimuth_elevation(vectors: ArrayLike) -> tuple[FloatArray, FloatArray]:
     return np.arctan2(v[..., 1], v[..., 0]), np.arctan2(v[..., 2], np.hypot(v[..., 0], v[..., 1]))
 
 
+def turned(vectors: NDArray, matrix: NDArray) -> NDArray:
+    """Vectors (N, 3) times a matrix (3, 3), row by row.
+
+    Plain arithmetic: for long arrays the linear algebra library starts threads of its own, which spin on the cores
+    that ours work on, and its last digits depend on their number.
+
+    Examples
+    --------
+    >>> turned(np.array([[1.0, 2.0, 3.0]]), np.array([[0.0, 1.0, 0.0], [-1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])).tolist()
+    [[-2.0, 1.0, 3.0]]
+    """
+    x, y, z = (np.ascontiguousarray(vectors[:, a]) for a in range(3))
+    return np.stack([x * matrix[0, j] + y * matrix[1, j] + z * matrix[2, j] for j in range(3)], axis=1)
+
+
 def read_only(array: NDArray) -> NDArray:
     """Give the same array with writing switched off, for fields of frozen dataclasses."""
     array.setflags(write=False)

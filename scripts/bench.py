@@ -1,8 +1,9 @@
-"""How fast rf3d is here: raw rays, the received-power volume, exact paths, and what threads bring.
+"""How fast rf3d is here: first hits, the received-power volume, exact paths, and what threads bring.
 
-Usage: python -m scripts.bench [--plan PLAN] [--rays N] [--repeats N] [--json FILE]
+Usage: python -m scripts.bench [--only PART ...] [--rays N] [--repeats N] [--json FILE]
 
-Rates are the best of several repeats, since other work on a machine only ever slows them down.
+Every figure stands under its name and the mesh it was measured on. Rates are the best of several repeats, since other
+work on a machine only ever slows them down; ratios are of works done in turns.
 """
 
 from __future__ import annotations
@@ -12,8 +13,8 @@ import json
 import os
 import platform
 import time
+from collections import defaultdict
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -23,15 +24,18 @@ from rf3d.assessment.run import ready, solve
 from rf3d.jobs import Jobs
 from rf3d.plan import Plan, load_plan, load_scene
 from rf3d.propagation.fields import fields
-from rf3d.propagation.grid import make_grid
 from rf3d.propagation.paths import EDGES_AT_HZ, Setting, find_paths
-from rf3d.propagation.volume import TransmitterVolume, trace_volume
 from rf3d.radio.antennas import make_antenna
 from rf3d.radio.radios import Radio, Receiver, Transmitter
+from scripts import bench_volume
 from scripts.referee_rooms import UprightRoom, l_shaped, referee_paths, referee_room, setting_of, star_shaped
 
-PLAN = Path(__file__).parents[1] / "meshes_demo" / "playhouse.toml"
-BATCH, ROUNDS = 16_384, 20
+DEMOS = bench_volume.DEMOS
+HALLS = ("playhouse", "arena")
+PRECISION = {"playhouse": ((0.2, 0.5), (0.5, 0.95)), "arena": ((0.3, 0.5),)}
+"""Standard errors in dB and the shares of voxels that are to reach them."""
+PARTS = ("volume", "merit", "growth", "precision", "paths")
+Figures = dict[str, dict[str, Any]]
 
 
 def seconds(work: Callable[[], object], repeats: int) -> float:
@@ -42,22 +46,6 @@ def seconds(work: Callable[[], object], repeats: int) -> float:
         work()
         taken.append(time.perf_counter() - begin)
     return min(taken)
-
-
-def raw_rays_per_s(setting: Setting, threads: int, repeats: int) -> float:
-    """First hits a second over all threads: rays from random places in the venue in random directions."""
-    generator = np.random.default_rng(1)
-    low, high = setting.scene.bounds_m
-    origins = generator.uniform(low, high, (BATCH, 3))
-    ways = generator.normal(size=(BATCH, 3))
-    ways /= np.linalg.norm(ways, axis=1)[:, None]
-
-    def rounds(_: int) -> None:
-        for _ in range(ROUNDS):
-            setting.tracer.nearest(origins, ways)
-
-    with ThreadPoolExecutor(threads) as pool:
-        return threads * ROUNDS * BATCH / seconds(lambda: list(pool.map(rounds, range(threads))), repeats)
 
 
 def against_referee(room: UprightRoom, *, order: int, repeats: int) -> dict[str, float]:
@@ -122,70 +110,80 @@ def grid_paths_s(plan: Plan, setting: Setting, repeats: int) -> tuple[float, int
     return seconds(work, repeats), found[0]
 
 
+def path_figures(repeats: int) -> Figures:
+    """Exact paths: against the referee in drawn rooms, and in the demo venues as plans ask for them."""
+    found: Figures = defaultdict(dict)
+    for name, room, order in (
+        ("L-shaped room", l_shaped(200, seed=3), 4), ("star of 300 walls", star_shaped(150, 20, seed=3), 2),
+    ):  # fmt: skip
+        for key, value in against_referee(room, order=order, repeats=repeats).items():
+            found[key][name] = value
+    plan = load_plan(DEMOS / "playhouse.toml")
+    setting = ready(plan, load_scene(plan))
+    spent, count = grid_paths_s(plan, setting, repeats)
+    found["grid_paths_s"][plan.mesh_path.name], found["grid_paths"][plan.mesh_path.name] = spent, count
+    arena = load_plan(DEMOS / "arena.toml")
+    scene = load_scene(arena)
+    answers: list[Any] = []
+    found["plan_s"][arena.mesh_path.name] = seconds(lambda: answers.append(solve(arena, scene, jobs=Jobs())), 1)
+    found["least_completeness"][arena.mesh_path.name] = min(link.completeness for link in answers[0].links)
+    return found
+
+
+def volume_figures(parts: list[str], *, rays: int, repeats: int, cores: int) -> Figures:
+    """The received-power volume in the demo venues."""
+    found: Figures = defaultdict(dict)
+    for name in HALLS:
+        hall = bench_volume.hall_of(DEMOS / f"{name}.toml")
+        found["triangles"][hall.mesh], found["voxels"][hall.mesh] = len(hall.setting.scene.triangles), hall.grid.count
+        if "volume" in parts:
+            for key, value in bench_volume.speed(hall, rays=rays, cores=cores, repeats=repeats).items():
+                found[key][hall.mesh] = value
+        if "merit" in parts:
+            found["figure_of_merit"][hall.mesh] = bench_volume.merit(hall, rays=rays // 4, repeats=repeats)
+        if "precision" in parts:
+            found["precision"][hall.mesh] = [
+                bench_volume.until(hall, error_db=error_db, share=share, cores=cores)
+                for error_db, share in PRECISION[name]
+            ]
+        if "growth" in parts and name == "playhouse":
+            found["against_voxels"][hall.mesh] = bench_volume.against_voxels(hall, rays=rays // 4, repeats=repeats)
+        if "growth" in parts and name == "arena":
+            found["against_triangles"][hall.mesh] = bench_volume.against_triangles(
+                DEMOS / f"{name}.toml", rays=rays // 4, repeats=repeats
+            )
+    return found
+
+
 def main() -> None:
     """Measure, print, and write as JSON when asked."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--plan", type=Path, default=PLAN)
+    parser.add_argument("--only", nargs="+", choices=PARTS, default=list(PARTS))
     parser.add_argument("--rays", type=int, default=1_000_000)
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--json", type=Path, default=None)
     options = parser.parse_args()
 
-    plan = load_plan(options.plan)
-    begin = time.perf_counter()
-    scene = load_scene(plan)
-    setting = ready(plan, scene)
-    loading = time.perf_counter() - begin
-    grid = make_grid(scene, plan.study.voxel_m)
-    transmitter, cores = plan.transmitters[0], os.cpu_count() or 1
-
-    def volume(rays: int, workers: int) -> TransmitterVolume:
-        return trace_volume(
-            setting, transmitter, grid=grid, max_reflections=plan.study.max_reflections, rays=rays,
-            seed=plan.study.seed, jobs=Jobs(workers=workers),
-        )  # fmt: skip
-
-    def paths(workers: int) -> int:
-        answer, _ = find_paths(
-            setting, scene.to_local(transmitter.position_m[None]),
-            scene.to_local(np.array([r.position_m for r in plan.receivers])),
-            linked=np.ones((1, len(plan.receivers)), dtype=bool), max_reflections=plan.study.max_reflections,
-            rays=options.rays, seed=plan.study.seed, jobs=Jobs(workers=workers),
-        )  # fmt: skip
-        return answer.count
-
-    first = seconds(lambda: volume(6_400, 1), 1)
-    few = volume(options.rays, 1)  # the same work for every number of workers
-    path_count = paths(1)
-    one, all_cores = (seconds(lambda w=w: volume(options.rays, w), options.repeats) for w in (1, cores))
-    raw_one, raw_all = (raw_rays_per_s(setting, threads, options.repeats) for threads in (1, cores))
-    paths_one = seconds(lambda: paths(1), options.repeats)
-    results = {
-        "machine": platform.processor() or platform.machine(), "cores": cores, "plan": options.plan.name,
-        "triangles": len(scene.triangles), "voxels": grid.count, "rays": few.rays,
-        "max_reflections": few.max_reflections, "load_s": loading, "first_call_s": first,
-        "raw_rays_per_s": raw_one, "raw_thread_speed_up": raw_all / raw_one,
-        "volume_s": one, "volume_s_all_cores": all_cores, "volume_segments": few.segments,
-        "volume_segments_per_s": few.segments / one, "volume_over_raw": few.segments / one / raw_one,
-        "volume_thread_speed_up": one / all_cores, "volume_ledger_imbalance": few.ledger.imbalance,
-        "volume_median_std_error_db": float(np.nanmedian(few.std_error_db)),
-        "paths": path_count, "paths_s": paths_one, "paths_per_s": path_count / paths_one,
+    cores = os.cpu_count() or 1
+    results: dict[str, Any] = {
+        "machine": platform.processor() or platform.machine(), "cores": cores, "load_before": os.getloadavg()[0],
     }  # fmt: skip
-    results["grid_paths_s"], results["grid_paths"] = grid_paths_s(plan, setting, options.repeats)
-    arena = load_plan(PLAN.with_name("arena.toml"))
-    arena_scene = load_scene(arena)
-    answers = []
-    results["arena_plan_s"] = seconds(lambda: answers.append(solve(arena, arena_scene, jobs=Jobs())), 1)
-    results["arena_least_completeness"] = min(link.completeness for link in answers[0].links)
-    for room_name, room, order in (
-        ("l_room", l_shaped(200, seed=3), 4), ("star_room", star_shaped(150, 20, seed=3), 2),
-    ):  # fmt: skip
-        own = against_referee(room, order=order, repeats=options.repeats)
-        results |= {f"{room_name}_{name}": value for name, value in own.items()}
+    if set(options.only) - {"paths"}:
+        results |= volume_figures(options.only, rays=options.rays, repeats=options.repeats, cores=cores)
+    if "paths" in options.only:
+        results |= path_figures(options.repeats)
     for name, value in results.items():
-        print(f"{name:28} {value:,.4g}" if isinstance(value, float) else f"{name:28} {value}")
+        for place, figure in value.items() if isinstance(value, dict) else (("", value),):
+            for row in figure if isinstance(figure, list) else (figure,):
+                print(f"{name:30} {place:20} {_spoken(row)}")
     if options.json is not None:
         options.json.write_text(json.dumps(results, indent=1) + "\n")
+
+
+def _spoken(figure: Any) -> str:
+    if isinstance(figure, dict):
+        return ", ".join(f"{name} {_spoken(value)}" for name, value in figure.items())
+    return f"{figure:,.4g}" if isinstance(figure, float) else f"{figure}"
 
 
 if __name__ == "__main__":

@@ -197,7 +197,7 @@ def _over_rectangle(distance: FloatArray, x: FloatArray, y: FloatArray) -> Float
     for one, other in ((x, y), (y, x)):
         angle = np.arctan2(other, one)
         phi = 0.5 * angle[:, None] * (1.0 + _NODE)
-        total += 0.25 * angle * (np.log1p((one**2 / d2)[:, None] / np.cos(phi) ** 2) @ _WEIGHT)
+        total += 0.25 * angle * (np.log1p((one**2 / d2)[:, None] / np.cos(phi) ** 2) * _WEIGHT).sum(axis=1)
     return sign * total
 
 

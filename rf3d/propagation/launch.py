@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rf3d.radio.antennas import Antenna, response, world_response
-from rf3d.units import ComplexArray, FloatArray, read_only
+from rf3d.units import ComplexArray, FloatArray, read_only, turned
 
 EVEN_SHARE = 0.25
 """Part of the rays that goes out evenly in all directions."""
@@ -79,7 +79,7 @@ def launch(
     chance = table.running[cell + 1] - table.running[cell]
     z = (row + (u - row_start[row]) / row_chance) * 2.0 / ROWS - 1.0
     azimuth = (cell - row * COLUMNS + (across - table.running[cell]) / chance) * 2.0 * np.pi / COLUMNS
-    direction = _unit_vectors(np.clip(z, -1.0, 1.0), azimuth) @ axes
+    direction = turned(_unit_vectors(np.clip(z, -1.0, 1.0), azimuth), axes)
     field = world_response(antenna, axes, direction)
     gain = (np.abs(field) ** 2).sum(axis=1)
     # Cells have the solid angle 4π / (ROWS · COLUMNS), so the density is chance · ROWS · COLUMNS / 4π.

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike
 from rf3d.errors import InputError
 from rf3d.radio.patterns import Grid, SampledPattern, sampled_field, sampled_gain, sphere
 from rf3d.radio.shapes import Lobe, Wire, lobe_gain, lobe_of, wire_of, wire_shape
-from rf3d.units import ComplexArray, FloatArray, from_db, read_only, to_db
+from rf3d.units import ComplexArray, FloatArray, from_db, read_only, to_db, turned
 
 Pattern = Literal["isotropic", "short_dipole", "dipole", "omni", "panel", "yagi"]
 PATTERNS: tuple[str, ...] = get_args(Pattern)
@@ -237,14 +237,14 @@ def world_response(antenna: Antenna, axes: ArrayLike, directions: ArrayLike) -> 
     (N, 3) complex128
     """
     turn = np.asarray(axes, dtype=np.float64)
-    k = np.asarray(directions, dtype=np.float64).reshape(-1, 3) @ turn.T
+    k = turned(np.asarray(directions, dtype=np.float64).reshape(-1, 3), turn.T)
     if antenna.polarisation == FILE_FIELD:
-        return np.asarray(_file_field(antenna, k) @ turn, dtype=np.complex128)
+        return np.asarray(turned(_file_field(antenna, k), turn), dtype=np.complex128)
     along, right = _jones(antenna.polarisation, antenna.xpd_db)
     e = _ludwig3(k) if antenna.aimed else _spherical_axes(k)[0]
     amplitude = np.sqrt(_gain(antenna, k))[:, None]
     field = amplitude * (along * e + right * np.cross(k, e))
-    return np.asarray(field @ turn, dtype=np.complex128)
+    return np.asarray(turned(field, turn), dtype=np.complex128)
 
 
 def peak_gain_dbi(antenna: Antenna) -> float:

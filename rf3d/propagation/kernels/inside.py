@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from rf3d.units import BoolArray, FloatArray, IntArray
+from rf3d.units import BoolArray, FloatArray, IntArray, turned
 
 _UPRIGHT = np.array([0.5257311, 0.2113249, 0.8240419])
 """A direction that no drawn surface is likely to be parallel to, nor to meet edges along."""
@@ -52,7 +52,7 @@ def make_hulls(bodies: list[FloatArray]) -> Hulls:
 
 def inside_any(hulls: Hulls, points_m: FloatArray) -> BoolArray:
     """Whether each point (N, 3) lies inside any of the bodies."""
-    return _inside(hulls.first, hulls.corners, hulls.low, hulls.high, points_m @ hulls.axes.T)
+    return _inside(hulls.first, hulls.corners, hulls.low, hulls.high, turned(points_m, hulls.axes.T))
 
 
 @njit(nogil=True, cache=True)

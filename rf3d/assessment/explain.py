@@ -32,7 +32,8 @@ def path_story(solution: Solution, link: Link, p: int) -> list[str]:
         if paths.kind[row] == REFLECTION:
             lines.append(f"off {name} ({place}), {angle}, loses {cost}")
         elif paths.kind[row] == DIFFRACTION:
-            lines.append(f"round an edge of {name} ({place}), loses {cost}")
+            again = "then " if (paths.kind[paths.start[p] : row] == DIFFRACTION).any() else ""
+            lines.append(f"{again}round an edge of {name} ({place}), loses {cost}")
         elif paths.kind[row] == OBLIQUE_FACE:
             lines.append(f"through one face of {name} ({place}), {angle}, loses {cost}")
         else:

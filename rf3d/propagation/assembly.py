@@ -210,10 +210,22 @@ def assemble(
     last = np.searchsorted(path, keep, side="right") - 1
     total = travelled[keep, turns[keep] + 1]
     spreading = total.copy()
-    over = np.flatnonzero(bent[keep].any(axis=1))
-    to_edge = travelled[keep[over], np.argmax(bent[keep[over]], axis=1) + 1]
-    from_edge = total[over] - to_edge
-    spreading[over] = np.sqrt(to_edge * from_edge * total[over])
+    bends = bent[keep].sum(axis=1)
+    at = np.argmax(bent[keep], axis=1)
+    for number in (1, 2):
+        over = np.flatnonzero(bends == number)
+        row, turned = keep[over], at[over]
+        # A path bent twice turns at its edges alone.
+        gap = travelled[row, turned + number] - travelled[row, turned + 1]
+        before, after = travelled[row, turned + 1], total[over] - travelled[row, turned + number]
+        if number == 1:
+            spreading[over] = np.sqrt(before * after * total[over])
+        else:
+            middle = corner[row, turned + 2] - corner[row, turned + 1]
+            spreading[over] = spreading_over_two(
+                before, gap, after, middle=middle, first=edges.axis[edge[row, turned]],
+                second=edges.axis[edge[row, turned + 1]],
+            )  # fmt: skip
     return PathSet(
         transmitter=np.full(len(keep), labels[0], dtype=np.int32),
         receiver=np.asarray(labels[1], dtype=np.int32)[receiver[keep]],
@@ -233,6 +245,36 @@ def assemble(
         found_by=np.zeros(len(keep), dtype=np.int32) if found_by is None else found_by[keep],
         exhaustive_order=0,
     )
+
+
+def spreading_over_two(
+    before: FloatArray,
+    gap: FloatArray,
+    after: FloatArray,
+    *,
+    middle: FloatArray,
+    first: FloatArray,
+    second: FloatArray,
+) -> FloatArray:
+    """√(s₀·s₂·(s₁·(s₀ + s₁ + s₂) + s₀·s₂·sin²ψ)) of waves from a point over two straight edges, (N,), m².
+
+    Between the edges the wave front has the radii s₁ and s₀ + s₁; the second edge sees that of the plane which holds
+    it and the ray, by Euler's theorem, and makes itself the other. The result is the same in both directions.
+
+    Parameters
+    ----------
+    before, gap, after : (N,) float64
+        Lengths s₀, s₁, s₂ of the three legs, metres.
+    middle, first, second : (N, 3) float64
+        Directions of the middle leg and of the edges; ψ is the angle between the edges seen along the leg.
+
+    Source: Kouyoumjian & Pathak, Proc. IEEE 62 (1974) 1448, caustic distance at a straight edge (from memory).
+    """
+    one, two = np.cross(first, middle), np.cross(second, middle)
+    turn = np.einsum("ni,ni->n", np.cross(one, two), middle)
+    size = np.einsum("ni,ni->n", one, one) * np.einsum("ni,ni->n", two, two) * np.einsum("ni,ni->n", middle, middle)
+    sin2 = turn**2 / np.maximum(size, 1e-300)
+    return np.sqrt(before * after * (gap * (before + gap + after) + before * after * sin2))
 
 
 def depth_behind(

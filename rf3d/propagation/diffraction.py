@@ -1,7 +1,7 @@
-"""Paths over one edge: round the balcony front, the proscenium, a flat, a door jamb.
+"""Paths over edges: round the balcony front, the proscenium, a flat, a door jamb, over a thick wall's two edges.
 
-Edges that either end sees are tried, alone and with one reflection before or after. What
-the uniform theory then makes of them is for the fields.
+Edges that either end sees are tried, alone and with one reflection before or after; so is every edge that one end
+sees with every edge that the other sees. What the uniform theory then makes of them is for the fields.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import numpy as np
 
 from rf3d.jobs import Jobs, ordered
 from rf3d.propagation.assembly import Setting, assemble
-from rf3d.propagation.kernels.bends import Bends, bent_ways, make_bends
+from rf3d.propagation.kernels.bends import Bends, bent_ways, make_bends, twice_bent_ways
 from rf3d.propagation.kernels.interfaces import opaque_parts
 from rf3d.propagation.pathset import PathSet, join
 from rf3d.units import SPEED_OF_LIGHT_M_S, BoolArray, FloatArray, IntArray
@@ -18,6 +18,9 @@ from rf3d.venue.facets import Facets
 
 MOST_EDGE_PATHS = 80
 """Ways over an edge that are looked at for one link, the strongest by estimate."""
+MOST_TWICE_BENT = 40
+"""Ways over two edges that are kept for one link, the strongest by estimate that are free of heavy walls."""
+_TRIED_TWICE_BENT = 4 * MOST_TWICE_BENT
 LEAST_BELOW_FREE_DB = 45.0
 """Ways whose estimate lies further below free space are left out."""
 HEAVY_DB = 10.0
@@ -26,6 +29,8 @@ MAJOR_EDGE_M = 1.0
 MAJOR_FACE_M = 0.3
 MIRROR_M2 = 1.0
 """With a reflection only edges and planes at least so large are tried: slender members send little that far."""
+_SLACK = 1e-6
+"""An edge of exactly that length counts, however its coordinates were rounded."""
 _HEAVY_SOLID_M = 0.1
 _LOOK_AROUND = 4096
 _SET_BACK_M = 2e-3
@@ -62,11 +67,20 @@ def usable_edges(setting: Setting) -> IntArray:
 
 def major_edges(setting: Setting) -> BoolArray:
     """Edges (E,) long enough, of faces wide enough, to be tried together with a reflection."""
-    edges = setting.edges
-    wide = facet_widths(setting.facets) >= MAJOR_FACE_M - 1e-6
+    edges, wide = setting.edges, _wide(setting)
     length = np.linalg.norm(edges.ends_m[:, 1] - edges.ends_m[:, 0], axis=1)
-    slack = 1e-6  # an edge of exactly that length counts, however its coordinates were rounded
-    return np.asarray((length >= MAJOR_EDGE_M - slack) & wide[edges.facet_0] & wide[edges.facet_n])
+    return np.asarray((length >= MAJOR_EDGE_M - _SLACK) & wide[edges.facet_0] & wide[edges.facet_n])
+
+
+def long_edges(setting: Setting) -> BoolArray:
+    """Edges (E,) long enough, of at least one face wide enough, to be tried together with another edge."""
+    edges, wide = setting.edges, _wide(setting)
+    length = np.linalg.norm(edges.ends_m[:, 1] - edges.ends_m[:, 0], axis=1)
+    return np.asarray((length >= MAJOR_EDGE_M - _SLACK) & (wide[edges.facet_0] | wide[edges.facet_n]))
+
+
+def _wide(setting: Setting) -> BoolArray:
+    return np.asarray(facet_widths(setting.facets) >= MAJOR_FACE_M - _SLACK)
 
 
 def facet_widths(facets: Facets) -> FloatArray:
@@ -112,7 +126,7 @@ def edge_paths(
     jobs: Jobs,
     labels: tuple[int, IntArray],
 ) -> PathSet:
-    """Paths over one edge from a source (3,) to receivers (R, 3), local coordinates.
+    """Paths over one edge or two from a source (3,) to receivers (R, 3), local coordinates.
 
     Parameters
     ----------
@@ -126,9 +140,9 @@ def edge_paths(
     """
     source = np.ascontiguousarray(source_m, dtype=np.float64)
     heavy = heavy_triangles(setting, frequency_hz)
-    bends = make_bends(setting.edges)
+    bends = make_bends(setting.edges, setting.facets)
     lit = usable[_in_view(setting, usable, source, heavy)]
-    major = major_edges(setting)
+    major, long = major_edges(setting), long_edges(setting)
     mirrors_source = _planes_in_view(setting, source, heavy)
 
     def one(r: int) -> PathSet:
@@ -147,10 +161,20 @@ def edge_paths(
         ]  # fmt: skip
         estimate, points, facet, edge = (np.concatenate(part) for part in zip(*ways, strict=True))
         best = np.argsort(-estimate, kind="stable")[:MOST_EDGE_PATHS]
-        return assemble(
+        label = (labels[0], np.asarray(labels[1])[r : r + 1])
+        once = assemble(
             setting, source, receiver[None], receiver=np.zeros(len(best), dtype=np.int32), points=points[best],
-            facet=facet[best], edge=edge[best], labels=(labels[0], np.asarray(labels[1])[r : r + 1]),
+            facet=facet[best], edge=edge[best], labels=label,
         )  # fmt: skip
+        points, edge = _ways_over_two(
+            setting, bends, ends_m=(source, receiver), lit=lit[long[lit]], seen=seen[long[seen]],
+            wavenumber=2 * np.pi * frequency_hz / SPEED_OF_LIGHT_M_S,
+        )  # fmt: skip
+        twice = assemble(
+            setting, source, receiver[None], receiver=np.zeros(len(edge), dtype=np.int32), points=points,
+            facet=np.full_like(edge, -1), edge=edge, labels=label,
+        )  # fmt: skip
+        return join([once, twice.take(np.arange(min(twice.count, MOST_TWICE_BENT)))], 0)
 
     count = len(receivers_m)
     return join(list(ordered(one, range(count), jobs=jobs, stage="edges", total=count)), 0)
@@ -187,6 +211,38 @@ def _ways(
         for array in (turn_edge, turn_facet, points):
             array[mirrored] = array[mirrored][:, ::-1]
     return estimate[:found], points, turn_facet, turn_edge
+
+
+def _ways_over_two(
+    setting: Setting,
+    bends: Bends,
+    *,
+    ends_m: tuple[FloatArray, FloatArray],
+    lit: IntArray,
+    seen: IntArray,
+    wavenumber: float,
+) -> tuple[FloatArray, IntArray]:
+    """Points (N, 2, 3) and edges (N, 2) of ways over two edges, the strongest by estimate first."""
+    source, receiver = ends_m
+    least = 10.0 ** (-LEAST_BELOW_FREE_DB / 20.0) / float(np.linalg.norm(receiver - source))
+    most = 4096
+    while True:
+        found, edge, estimate, points = twice_bent_ways(
+            setting.planes,
+            bends,
+            source,
+            receiver,
+            lit.astype(np.int32),
+            seen.astype(np.int32),
+            wavenumber,
+            least,
+            most,
+        )
+        if found <= most:
+            break
+        most = found
+    best = np.argsort(-estimate[:found], kind="stable")[:_TRIED_TWICE_BENT]
+    return points[best], edge[best]
 
 
 def _samples(setting: Setting, numbers: IntArray) -> FloatArray:

@@ -59,12 +59,15 @@ def losses_db(
     """
     count = len(paths.kind)
     level = np.empty(count + 1)
+    bends = np.concatenate([[0], np.cumsum(paths.edge >= 0)])
+    to_edge = paths.distance_m[np.argmax(paths.edge >= 0)] if count else 0.0
+    once = np.sqrt(np.abs(to_edge * (paths.length_m - to_edge) * paths.length_m))
     for step in range(count + 1):
         cut = replace(
             paths, start=np.array([0, step], dtype=np.int32), kind=paths.kind[:step], facet=paths.facet[:step],
             part=paths.part[:step], edge=paths.edge[:step], depth_m=paths.depth_m[:step],
             distance_m=paths.distance_m[:step], point_m=paths.point_m[:step], leaving=paths.leaving[:step],
-            spreading_m=paths.length_m if step == 0 or (paths.edge[:step] < 0).all() else paths.spreading_m,
+            spreading_m=paths.length_m if bends[step] == 0 else once if bends[step] == 1 else paths.spreading_m,
         )  # fmt: skip
         arriving = _arriving(
             cut, facets, surfaces=surfaces, transmitters=(transmitter,), frequencies=np.array([frequency_hz]),
@@ -87,7 +90,7 @@ def fields(
     """Evaluate paths at frequencies (F,) in hertz; ``wedges`` (a Setting's) are needed where paths bend at edges.
 
     Each path gives λ/(4πL) · (E·h) · exp(−jkL): spreading over the whole length since facets are planar, over
-    √(s′·s·(s′ + s)) where it bends at an edge; E the field
+    √(s′·s·(s′ + s)) where it bends at an edge, ``assembly.spreading_over_two`` where at two; E the field
     that the transmitting antenna sends, carried through every interaction; h the receiving antenna's own field pattern
     towards the arriving wave, without conjugation (reciprocity).
 

@@ -37,7 +37,8 @@ class PathSet:
     leaving : (I, 3) float64
         Unit vector along which the path goes on.
     spreading_m : (P,) float64
-        The field falls as 1/spreading: the length, or √(s′·s·(s′ + s)) times 1 m^−½ over an edge.
+        The field falls as 1/spreading: the length, or √(s′·s·(s′ + s)) times 1 m^−½ over an edge;
+        over two edges see ``assembly.spreading_over_two``, times 1 m^−1.
     found_by : (P,) int32
         Rays that met this path's sequence of planes; 0 where it owes nothing to chance.
     exhaustive_order : int

@@ -88,7 +88,7 @@ class Bent:
 def make_shade(setting: Setting, transmitter: Transmitter, grid: Grid, *, frequency_hz: float) -> Shade:
     """List for every cell of voxels the edges that detour the way to it least."""
     source = setting.scene.to_local(transmitter.position_m)
-    bends = make_bends(setting.edges)
+    bends = make_bends(setting.edges, setting.facets)
     lit = lit_edges(setting, source, frequency_hz=frequency_hz)
     # Cells are those of the whole venue, so that a region has the same candidates as the venue around it.
     start = np.array(grid.first) // CELL

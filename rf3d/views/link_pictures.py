@@ -152,7 +152,8 @@ def path_words(setting: Setting, link: Link, p: int) -> str:
     off, bent = named(REFLECTION), named(DIFFRACTION)
     through = list(dict.fromkeys(n for n, k in zip(names, kinds, strict=True) if k not in (REFLECTION, DIFFRACTION)))
     words = ["off " + ", ".join(off)] if off else []
-    words += ["round an edge of " + ", ".join(bent)] if bent else []
+    article = "an edge" if kinds.count(DIFFRACTION) == 1 else "two edges"
+    words += [f"round {article} of " + ", ".join(bent)] if bent else []
     words = words or ["direct"]
     if through:
         words.append(f"through {through[0] if len(through) == 1 else f'{len(through)} others'}")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from rf3d.propagation.kernels.corners import bend_first, bend_second, two_bends
 from rf3d.propagation.kernels.crossings import DIFFRACTION, OBLIQUE_FACE, REFLECTION
 from rf3d.propagation.kernels.edges import aperture_factors, is_small
 from rf3d.propagation.kernels.interfaces import Walls, apply, coefficients, oblique_body, specular, te_axis
@@ -58,11 +59,17 @@ def carry(
     te = np.empty(3)
     k = np.empty(3)
     k_out = np.empty(3)
+    k_last = np.empty(3)
+    held = np.empty((3, frequencies, 3), dtype=np.complex128)
+    weight = np.empty((frequencies, 4, 4), dtype=np.complex128)
+    angles = np.empty(6)
     for p in range(paths):
         for f in range(frequencies):
             for i in range(3):
                 field[p, f, i] = emitted[p, i]
         k[:] = departure[p]
+        waves = field[p : p + 1]
+        first, joined = -1, False  # the first of two edges, once it is passed
         for j in range(start[p], start[p + 1]):
             n = normal[j]
             cos_i = te_axis(k, n, te)
@@ -80,7 +87,8 @@ def carry(
                 for f in range(frequencies):
                     r_te, r_tm, _, _ = coefficients(walls, f, part[j], cos_i, depth[j])
                     kept = smooth * share[f]
-                    apply(field[p, f], k, k_out, te, r_te * kept, r_tm * kept)
+                    for v in range(len(waves)):
+                        apply(waves[v, f], k, k_out, te, r_te * kept, r_tm * kept)
                 k[:] = k_out
             elif kind[j] == DIFFRACTION:
                 e = edge[j]
@@ -102,6 +110,27 @@ def carry(
                             mirror_n = 0.0
                 cosine[j] = 0.0  # incidence on an edge has no normal
                 k_out[:] = leaving[j]
+                then = -1
+                for later in range(j + 1, start[p + 1]):
+                    if kind[later] == DIFFRACTION:
+                        then = later
+                if then >= 0:
+                    k_last[:] = leaving[then]
+                    gap = max(distance[then] - distance[j], 1e-9)
+                    legs = (before, gap, max(length[p] - distance[then], 1e-9))
+                    joined = two_bends(wedges, e, edge[then], k, k_out, k_last, legs, walls.wavenumber, angles, weight)
+                    bend_first(walls, wedges, e, k, k_out, angles, mirror_0, mirror_n, field[p], held)
+                    first, waves = j, held
+                    k[:] = k_out
+                    continue
+                if first >= 0:
+                    bend_second(
+                        walls, wedges, edge[first], e, k, k_out, angles, weight, joined,
+                        distance[j] - distance[first], mirror_0, mirror_n, held, field[p],
+                    )  # fmt: skip
+                    first, waves = -1, field[p : p + 1]
+                    k[:] = k_out
+                    continue
                 cos_b = k[0] * wedges.axis[e, 0] + k[1] * wedges.axis[e, 1] + k[2] * wedges.axis[e, 2]
                 reach = before * after * max(1.0 - cos_b * cos_b, 1e-12) / (before + after)
                 for f in range(frequencies):
@@ -114,9 +143,11 @@ def carry(
             elif kind[j] == OBLIQUE_FACE:
                 for f in range(frequencies):
                     t_te, t_tm = oblique_body(walls, f, part[j], cos_i, depth[j])
-                    apply(field[p, f], k, k, te, t_te, t_tm)
+                    for v in range(len(waves)):
+                        apply(waves[v, f], k, k, te, t_te, t_tm)
             else:
                 for f in range(frequencies):
                     _, _, t_te, t_tm = coefficients(walls, f, part[j], cos_i, depth[j])
-                    apply(field[p, f], k, k, te, t_te, t_tm)
+                    for v in range(len(waves)):
+                        apply(waves[v, f], k, k, te, t_te, t_tm)
     return field, cosine

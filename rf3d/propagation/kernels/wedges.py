@@ -15,6 +15,8 @@ from numba import njit
 from rf3d.propagation.kernels.interfaces import Walls, coefficients, half_space, specular, transmission
 from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray
 
+_LEAST_MIRROR_RAD = 5e-3
+"""At its very shadow boundary a wave would see every face at grazing, where even metal turns r_TM over to −1."""
 _EIGHTH = np.exp(0.25j * np.pi)
 
 
@@ -89,15 +91,22 @@ def transition(x: float) -> complex:
 
 
 @njit(nogil=True, cache=True)
+def boundary_angle(beta: float, side: float, n: float) -> float:
+    """Angle to the boundary that cot((π ± β)/2n) belongs to, ± given by ``side``: positive where its wave exists."""
+    turns = np.round((beta + side * np.pi) / (2.0 * np.pi * n))
+    eps = np.pi + side * (beta - 2.0 * np.pi * n * turns)
+    if abs(eps) < 1e-9:
+        eps = 1e-9 if eps >= 0.0 else -1e-9
+    return eps
+
+
+@njit(nogil=True, cache=True)
 def boundary_term(beta: float, side: float, n: float, kl: float) -> complex:
     """cot((π ± β)/2n)·F(kL·a±(β)) with ± given by ``side``; finite and of the right sign at its boundary.
 
     Source: Kouyoumjian & Pathak, Proc. IEEE 62 (1974) 1448, Eqs. 25–29 and 34 (from memory).
     """
-    turns = np.round((beta + side * np.pi) / (2.0 * np.pi * n))
-    eps = np.pi + side * (beta - 2.0 * np.pi * n * turns)
-    if abs(eps) < 1e-9:
-        eps = 1e-9 if eps >= 0.0 else -1e-9
+    eps = boundary_angle(beta, side, n)
     half = np.sin(0.5 * eps)
     return transition(2.0 * kl * half * half) / np.tan(eps / (2.0 * n))
 
@@ -201,7 +210,7 @@ def diffract(
     """Turn a field (3,) in place into the diffracted one, spreading and phase left out; unit √m.
 
     E_d = D·E with four terms (``four_terms``). Face coefficients are taken at the symmetric grazing angle
-    ½(π − |φ − φ′|), so that swapping source and observer changes nothing, and are full TE/TM matrices in edge
+    ½|π − |φ − φ′||, so that swapping source and observer changes nothing, and are full TE/TM matrices in edge
     coordinates, so that fields join at the reflection boundaries at any obliquity. The two direct terms carry
     1 − T of the body.
 
@@ -224,17 +233,78 @@ def diffract(
     phi, phi_in, beta = wedge_angles(k_in, k_out, edge, along, normal, n)
     k0 = walls.wavenumber[f]
     d1, d2, d3, d4 = four_terms(n, phi, phi_in, k0 * length)
+    matrix = np.empty((3, 2, 2), dtype=np.complex128)
+    term_matrices(
+        walls, f, phi, phi_in, beta, n, part_0, part_n, depth_0, depth_n, opaque, solid, mirror_0, mirror_n, matrix
+    )  # fmt: skip
+    e_beta, e_phi = to_edge(field, k_in, edge)
+    factor = edge_factor(k0, n, beta)
+    out_beta, out_phi = 0.0j, 0.0j
+    for term, weight in enumerate((d1 + d2, d3, d4)):
+        out_beta += factor * weight * (matrix[term, 0, 0] * e_beta + matrix[term, 0, 1] * e_phi)
+        out_phi += factor * weight * (matrix[term, 1, 0] * e_beta + matrix[term, 1, 1] * e_phi)
+    from_edge(out_beta, out_phi, k_out, edge, field)
+
+
+@njit(nogil=True, cache=True)
+def edge_factor(k0: float, n: float, beta: float) -> complex:
+    """What every term of a coefficient is multiplied by: −exp(−jπ/4)/(2n·√(2πk)·sin β₀), √m."""
+    return -np.exp(-0.25j * np.pi) / (2.0 * n * np.sqrt(2.0 * np.pi * k0) * max(np.sin(beta), 1e-9))
+
+
+@njit(nogil=True, cache=True)
+def to_edge(field: ComplexArray, k_in: FloatArray, edge: FloatArray) -> tuple[complex, complex]:
+    """β₀ and φ components of a field (3,) that comes in along ``k_in``."""
+    phi_axis = np.cross(edge, k_in)
+    phi_axis /= -np.sqrt(phi_axis @ phi_axis)
+    beta_axis = np.cross(phi_axis, k_in)
+    return (
+        field[0] * beta_axis[0] + field[1] * beta_axis[1] + field[2] * beta_axis[2],
+        field[0] * phi_axis[0] + field[1] * phi_axis[1] + field[2] * phi_axis[2],
+    )
+
+
+@njit(nogil=True, cache=True)
+def from_edge(e_beta: complex, e_phi: complex, k_out: FloatArray, edge: FloatArray, field: ComplexArray) -> None:
+    """Write the field (3,) that goes out along ``k_out`` with these β₀ and φ components."""
+    phi_axis = np.cross(edge, k_out)
+    phi_axis /= np.sqrt(phi_axis @ phi_axis)
+    beta_axis = np.cross(phi_axis, k_out)
+    for i in range(3):
+        field[i] = e_beta * beta_axis[i] + e_phi * phi_axis[i]
+
+
+@njit(nogil=True, cache=True)
+def term_matrices(
+    walls: Walls,
+    f: int,
+    phi: float,
+    phi_in: float,
+    beta: float,
+    n: float,
+    part_0: int,
+    part_n: int,
+    depth_0: float,
+    depth_n: float,
+    opaque: bool,
+    solid: bool,
+    mirror_0: float,
+    mirror_n: float,
+    out: ComplexArray,
+) -> None:
+    """What the two direct terms, face n's and face 0's are multiplied by: (3, 2, 2) on (β₀, φ); see ``diffract``."""
     # Where the source would stand over each face if the observer saw it mirrored there.
-    psi_0 = _above(0.5 * (np.pi + phi_in - phi))
-    psi_n = _above(0.5 * (np.pi + phi - phi_in))
+    # In the shadow, past the boundary where it grazes, the angle counts on the face's other side.
+    psi_0 = abs(0.5 * (np.pi + phi_in - phi))
+    psi_0 = min(psi_0, 2.0 * np.pi - psi_0)
+    psi_0 = min(max(psi_0, _LEAST_MIRROR_RAD), np.pi - _LEAST_MIRROR_RAD)
+    psi_n = np.pi - psi_0
     cos_i = np.sin(beta) * np.sin(psi_0)
-    face_0 = np.empty((2, 2), dtype=np.complex128)
-    face_n = np.empty((2, 2), dtype=np.complex128)
-    through = np.zeros((2, 2), dtype=np.complex128)
-    r_te, r_tm, _, _ = coefficients(walls, f, part_0, cos_i, depth_0)
-    _face_matrix(r_te, r_tm, psi_0, beta, True, face_0)
     r_te, r_tm, _, _ = coefficients(walls, f, part_n, cos_i, depth_n)
-    _face_matrix(r_te, r_tm, psi_n, np.pi - beta, True, face_n)
+    _face_matrix(r_te, r_tm, psi_n, np.pi - beta, True, out[1])
+    r_te, r_tm, _, _ = coefficients(walls, f, part_0, cos_i, depth_0)
+    _face_matrix(r_te, r_tm, psi_0, beta, True, out[2])
+    through = np.zeros((2, 2), dtype=np.complex128)
     if not opaque:
         # The wave passes face 0 inwards when the source is on its side, outwards otherwise.
         inwards = phi_in < phi
@@ -255,26 +325,11 @@ def diffract(
             for i in range(2):
                 for j in range(2):
                     through[i, j] = -(first[i, 0] * second[0, j] + first[i, 1] * second[1, j])
-    factor = -np.exp(-0.25j * np.pi) / (2.0 * n * np.sqrt(2.0 * np.pi * k0) * max(np.sin(beta), 1e-9))
-    direct = d1 + d2
-    d3 *= mirror_n * specular(walls, part_n)
-    d4 *= mirror_0 * specular(walls, part_0)
-    phi_axis = np.cross(edge, k_in)
-    phi_axis /= -np.sqrt(phi_axis @ phi_axis)
-    beta_axis = np.cross(phi_axis, k_in)
-    e_beta = field[0] * beta_axis[0] + field[1] * beta_axis[1] + field[2] * beta_axis[2]
-    e_phi = field[0] * phi_axis[0] + field[1] * phi_axis[1] + field[2] * phi_axis[2]
-    m00 = direct * (-1.0 - through[0, 0]) + d3 * face_n[0, 0] + d4 * face_0[0, 0]
-    m01 = -direct * through[0, 1] + d3 * face_n[0, 1] + d4 * face_0[0, 1]
-    m10 = -direct * through[1, 0] + d3 * face_n[1, 0] + d4 * face_0[1, 0]
-    m11 = direct * (-1.0 - through[1, 1]) + d3 * face_n[1, 1] + d4 * face_0[1, 1]
-    out_beta = factor * (m00 * e_beta + m01 * e_phi)
-    out_phi = factor * (m10 * e_beta + m11 * e_phi)
-    phi_axis = np.cross(edge, k_out)
-    phi_axis /= np.sqrt(phi_axis @ phi_axis)
-    beta_axis = np.cross(phi_axis, k_out)
-    for i in range(3):
-        field[i] = out_beta * beta_axis[i] + out_phi * phi_axis[i]
+    for i in range(2):
+        for j in range(2):
+            out[0, i, j] = -through[i, j] - (1.0 if i == j else 0.0)
+            out[1, i, j] *= mirror_n * specular(walls, part_n)
+            out[2, i, j] *= mirror_0 * specular(walls, part_0)
 
 
 @njit(nogil=True, cache=True)

@@ -9,8 +9,9 @@ import pytest
 from scipy.special import erfc, fresnel, hankel2, wofz
 
 from rf3d.propagation.assembly import spreading_over_two
-from rf3d.propagation.kernels.corners import double_transition, ground_wave
+from rf3d.propagation.kernels.corners import along_face, double_transition, ground_wave
 from rf3d.propagation.kernels.crossings import DIFFRACTION
+from rf3d.propagation.kernels.interfaces import make_walls
 from rf3d.units import SPEED_OF_LIGHT_M_S
 from tests.scenes import block, plain, quad, surface
 from tests.test_diffraction import trace
@@ -85,6 +86,16 @@ def test_ground_wave_is_the_error_function(p):
     root = np.sqrt(complex(p))
     expected = 1 - 1j * np.sqrt(np.pi) * root * wofz(-root)
     assert ground_wave(complex(p)) == pytest.approx(expected, rel=3e-6)
+
+
+@pytest.mark.parametrize("material", ["metal", "concrete", CONDUCTOR])
+def test_waves_along_faces_of_any_material_are_finite(material):
+    """TE dies away on all, TM only on what is no conductor; at every frequency, thick and thin."""
+    faces = make_walls((surface("face", material, half_space=True),), np.linspace(0.9e9, 0.93e9, 60))
+    for f in range(60):
+        te, tm = along_face(faces, f, 0, np.inf, 0.5)
+        assert abs(te) < 0.5
+        assert (abs(tm - 1.0) < 0.05) == (material != "concrete")
 
 
 def test_knife_edge_table_and_worked_example(shared):

@@ -29,6 +29,8 @@ class Bends(NamedTuple):
 
 _NEAREST_M = 1e-3
 """Two edges nearer to each other than this, where a path meets them, bend it once."""
+_STEEPEST = 0.9999
+"""Waves nearly along an edge, by the cosine, do not bend at it."""
 _MOST_STEPS = 40
 
 
@@ -318,6 +320,8 @@ def twice_bent_ways(
                 cos_b += (receiver[i] - here[1, i]) * bends.axis[b, i]
             s0, s1, s2 = np.sqrt(s0), np.sqrt(s1), np.sqrt(s2)
             total = s0 + s1 + s2
+            if abs(cos_a) > _STEEPEST * s0 or abs(cos_b) > _STEEPEST * s2:
+                continue
             sin_a, sin_b = np.sqrt(1.0 - (cos_a / s0) ** 2), np.sqrt(1.0 - (cos_b / s2) ** 2)
             size = _size(bends, a, phi_a, in_a, sin_a, s0 * (s1 + s2) / total, wavenumber)
             size *= _size(bends, b, phi_b, in_b, sin_b, (s0 + s1) * s2 / total, wavenumber)

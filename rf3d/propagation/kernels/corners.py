@@ -113,6 +113,13 @@ def ground_wave(p: complex) -> complex:
 
 
 @njit(nogil=True, cache=True)
+def _impedance(r: complex) -> complex:
+    """(1 − r)/(1 + r), large where a conductor leaves nothing below."""
+    below = 1.0 + r
+    return (1.0 - r) / (below if abs(below) > 1e-9 else 1e-9 + 0.0j)
+
+
+@njit(nogil=True, cache=True)
 def along_face(walls: Walls, f: int, part: int, depth: float, distance: float) -> tuple[complex, complex]:
     """F for TE and TM of a wave that runs ``distance`` along a face; 0 and 1 on metal.
 
@@ -120,7 +127,7 @@ def along_face(walls: Walls, f: int, part: int, depth: float, distance: float) -
     """
     r_te, r_tm, _, _ = coefficients(walls, f, part, _GRAZING_COS, depth)
     scale = -0.5j * walls.wavenumber[f] * distance * _GRAZING_COS * _GRAZING_COS
-    te, tm = (1.0 - r_te) / (1.0 + r_te + 1e-15), (1.0 - r_tm) / (1.0 + r_tm + 1e-15)
+    te, tm = _impedance(r_te), _impedance(r_tm)
     return ground_wave(scale * te * te), ground_wave(scale * tm * tm)
 
 

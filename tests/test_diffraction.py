@@ -126,3 +126,79 @@ def test_seams_corners_of_rooms_and_butted_walls_are_no_edges():
     ]  # fmt: skip
     bends = find_edges(find_facets(scene_of(round_column)))
     assert not ((np.abs(bends.axis[:, 2]) > 0.5) & (bends.n < 1.9)).any()
+
+
+def hut(shift, *, shared):
+    """Three walls and a roof about an open hut, corners butted; unless ``shared``, every wall cut elsewhere."""
+    x, y, z = np.array([(-1.0, 1.0), (-0.8, 0.8), (0.0, 2.0)]) + shift
+    walls = {
+        "left": [(x[0], y[0], z[0]), (x[0], y[1], z[0]), (x[0], y[1], z[1]), (x[0], y[0], z[1])],
+        "back": [(x[0], y[1], z[0]), (x[1], y[1], z[0]), (x[1], y[1], z[1]), (x[0], y[1], z[1])],
+        "right": [(x[1], y[0], z[0]), (x[1], y[1], z[0]), (x[1], y[1], z[1]), (x[1], y[0], z[1])],
+        "roof": [(x[0], y[0], z[1]), (x[1], y[0], z[1]), (x[1], y[1], z[1]), (x[0], y[1], z[1])],
+    }
+    pieces = []
+    for i, (name, corners) in enumerate(walls.items()):
+        if shared:
+            pieces.append(quad(name, *corners))
+            continue
+        a, b, c, d = (np.array(corner) for corner in corners)
+        share = 0.3 + 0.11 * i  # two halves, and every piece a third of a millimetre off
+        low, high = a + share * (d - a), b + share * (c - b)
+        name_points = np.array([a, b, low, high, c, d]) + 1e-3 * (i - 1.5) * np.array([0.3, 0.2, -0.1])
+        pieces.append((name, name_points, np.array([[0, 1, 3], [0, 3, 2], [2, 3, 4], [2, 4, 5]])))
+    return pieces, tuple(surface(name, "metal", thickness_m=0.002) for name in walls)
+
+
+def test_butted_sheets_bend_waves_like_joined_ones():
+    """Walls that meet without shared vertices, cut at other heights, a little off: the same edges and nearly fields."""
+    pieces, surfaces = hut(0.0, shared=True)
+    butted, _ = hut(0.0, shared=False)
+    edges = [find_edges(find_facets(scene_of(p))) for p in (pieces, butted)]
+    for n in (1.5, 2.0):
+        lengths = [np.linalg.norm(np.diff(e.ends_m[np.isclose(e.n, n, atol=2e-3)], axis=1), axis=2) for e in edges]
+        assert np.sort(lengths[1].ravel()) == pytest.approx(np.sort(lengths[0].ravel()), abs=5e-3)
+    tx, rx = (-4.0, -1.0, 1.2), (1.0, 4.0, 1.0)
+    want, got = (trace(p, surfaces, tx, rx)[1].arriving[:, 0].sum(axis=0) for p in (pieces, butted))
+    assert np.linalg.norm(want) > 0.0
+    assert np.linalg.norm(got - want) < 0.05 * np.linalg.norm(want)
+
+
+def test_boards_that_abut_in_one_plane_are_no_edge():
+    """Two boards of a wall, one cut into two: only the outline is left."""
+    pieces = [
+        quad("one", (0, 0, 0), (2, 0, 0), (2, 0, 3), (0, 0, 3)),
+        quad("low", (2, 0, 0), (4, 0, 0), (4, 0, 1), (2, 0, 1)),
+        quad("high", (2, 0, 1), (4, 0, 1), (4, 0, 3), (2, 0, 3)),
+    ]
+    edges = find_edges(find_facets(scene_of(pieces)))
+    assert edges.n == pytest.approx(2.0)
+    assert np.linalg.norm(np.diff(edges.ends_m, axis=1), axis=2).sum() == pytest.approx(14.0)
+
+
+def column(sides, radius=0.5, height=3.0):
+    """A closed round column of flat facets."""
+    turn = 2 * np.pi * np.arange(sides) / sides
+    ring = np.stack([radius * np.cos(turn), radius * np.sin(turn), np.zeros(sides)], axis=1)
+    points = np.concatenate([ring, ring + np.array([0.0, 0.0, height]), [[0.0, 0.0, 0.0], [0.0, 0.0, height]]])
+    i, j = np.arange(sides), np.roll(np.arange(sides), -1)
+    low, high = np.full(sides, 2 * sides), np.full(sides, 2 * sides + 1)
+    faces = [(i, j, j + sides), (i, j + sides, i + sides), (j, i, low), (i + sides, j + sides, high)]
+    return "column", points, np.concatenate([np.stack(face, axis=1) for face in faces])
+
+
+def test_round_column_of_many_facets_does_not_flood():
+    """16, 64 and 256 sides: no edges up its side, a handful of ways over its rims, and the same field beside it."""
+    floor = quad("floor", (-6, -6, -0.5), (6, -6, -0.5), (6, 6, -0.5), (-6, 6, -0.5))
+    surfaces = (
+        surface("column", plain("plaster", 3.0, 0.05), body="solid"),
+        surface("floor", "concrete", half_space=True),
+    )
+    counts, levels = [], []
+    for sides in (16, 64, 256):
+        paths, answer = trace([column(sides), floor], surfaces, (-4.0, 0.1, 2.0), (3.0, 1.6, 1.0), order=1)
+        bent = np.unique(paths.path_of_interaction[paths.kind == DIFFRACTION])
+        counts.append(len(bent))
+        levels.append(20 * np.log10(np.linalg.norm(answer.arriving[:, 0].sum(axis=0))))
+    assert max(counts) <= 16
+    assert max(levels) - min(levels) < 1.0

@@ -14,6 +14,8 @@ from rf3d.propagation.kernels.interfaces import Walls, coefficients
 from rf3d.propagation.kernels.wedges import (
     Wedges,
     boundary_angle,
+    cross,
+    dot,
     edge_factor,
     from_edge,
     term_matrices,
@@ -212,8 +214,8 @@ def two_bends(
     angles[0], angles[1], angles[2] = phi_a, in_a, beta_a
     angles[3], angles[4], angles[5] = phi_b, in_b, beta_b
     # Cosine of the turn about the middle leg from one edge to the other, between the directions of growing φ and φ′.
-    up_a, up_b = np.cross(wedges.axis[a], k_mid), np.cross(wedges.axis[b], k_mid)
-    cosine = -(up_a @ up_b) / np.sqrt((up_a @ up_a) * (up_b @ up_b))
+    up_a, up_b = cross(wedges.axis[a], k_mid), cross(wedges.axis[b], k_mid)
+    cosine = -dot(up_a, up_b) / np.sqrt(dot(up_a, up_a) * dot(up_b, up_b))
     s0, s1, s2 = legs
     first, second = 1.0 / s0 + 1.0 / s1, 1.0 / s1 + 1.0 / s2
     skew = (first * second - 1.0 / (s1 * s1)) / (first * second - cosine * cosine / (s1 * s1))

@@ -58,6 +58,18 @@ def no_wedges() -> Wedges:
 
 
 @njit(nogil=True, cache=True)
+def dot(a: FloatArray, b: FloatArray) -> float:
+    """a·b; numpy's own takes seconds to compile."""
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+
+
+@njit(nogil=True, cache=True)
+def cross(a: FloatArray, b: FloatArray) -> FloatArray:
+    """a × b; numpy's own takes seconds to compile."""
+    return np.array([a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]])
+
+
+@njit(nogil=True, cache=True)
 def fresnel_tail(a: float) -> complex:
     """∫ₐ^∞ exp(−jτ²) dτ for a ≥ 0, to machine precision: power series, or continued fraction beyond 1.6.
 
@@ -141,14 +153,14 @@ def _face_matrix(c_te: complex, c_tm: complex, psi: float, beta: float, bounced:
     for column in range(2):
         v = _edge_axis(k, True)
         if column == 0:
-            v = np.cross(v, k)
+            v = cross(v, k)
         a_te = c_te * (v[0] * te[0] + v[1] * te[1])
-        tm = np.cross(te, k)
+        tm = cross(te, k)
         a_tm = c_tm * (v[0] * tm[0] + v[1] * tm[1] + v[2] * tm[2])
-        tm_out = np.cross(te, k_out)
+        tm_out = cross(te, k_out)
         w = a_te * te + a_tm * tm_out
         phi_out = _edge_axis(k_out, False)
-        beta_out = np.cross(phi_out, k_out)
+        beta_out = cross(phi_out, k_out)
         out[0, column] = w[0] * beta_out[0] + w[1] * beta_out[1] + w[2] * beta_out[2]
         out[1, column] = w[0] * phi_out[0] + w[1] * phi_out[1] + w[2] * phi_out[2]
 
@@ -175,15 +187,15 @@ def wedge_angles(
         Unit vectors: the edge = normal × along taken so that φ grows from face 0 (direction ``along`` away from
         the edge) through its outward ``normal``.
     """
-    phi = float(np.arctan2(k_out @ normal, k_out @ along)) % (2.0 * np.pi)
-    phi_in = float(np.arctan2(-(k_in @ normal), -(k_in @ along))) % (2.0 * np.pi)
+    phi = float(np.arctan2(dot(k_out, normal), dot(k_out, along))) % (2.0 * np.pi)
+    phi_in = float(np.arctan2(-dot(k_in, normal), -dot(k_in, along))) % (2.0 * np.pi)
     top = n * np.pi
     # A ray along face 0 may come out a hair below 2π; it belongs to 0 unless the wedge is a thin edge.
     if phi > top and 2.0 * np.pi - phi < phi - top:
         phi = 0.0
     if phi_in > top and 2.0 * np.pi - phi_in < phi_in - top:
         phi_in = 0.0
-    return min(phi, top), min(phi_in, top), float(np.arccos(max(-1.0, min(1.0, float(k_in @ edge)))))
+    return min(phi, top), min(phi_in, top), float(np.arccos(max(-1.0, min(1.0, dot(k_in, edge)))))
 
 
 @njit(nogil=True, cache=True)
@@ -255,9 +267,9 @@ def edge_factor(k0: float, n: float, beta: float) -> complex:
 @njit(nogil=True, cache=True)
 def to_edge(field: ComplexArray, k_in: FloatArray, edge: FloatArray) -> tuple[complex, complex]:
     """β₀ and φ components of a field (3,) that comes in along ``k_in``."""
-    phi_axis = np.cross(edge, k_in)
-    phi_axis /= -np.sqrt(phi_axis @ phi_axis)
-    beta_axis = np.cross(phi_axis, k_in)
+    phi_axis = cross(edge, k_in)
+    phi_axis /= -np.sqrt(dot(phi_axis, phi_axis))
+    beta_axis = cross(phi_axis, k_in)
     return (
         field[0] * beta_axis[0] + field[1] * beta_axis[1] + field[2] * beta_axis[2],
         field[0] * phi_axis[0] + field[1] * phi_axis[1] + field[2] * phi_axis[2],
@@ -267,9 +279,9 @@ def to_edge(field: ComplexArray, k_in: FloatArray, edge: FloatArray) -> tuple[co
 @njit(nogil=True, cache=True)
 def from_edge(e_beta: complex, e_phi: complex, k_out: FloatArray, edge: FloatArray, field: ComplexArray) -> None:
     """Write the field (3,) that goes out along ``k_out`` with these β₀ and φ components."""
-    phi_axis = np.cross(edge, k_out)
-    phi_axis /= np.sqrt(phi_axis @ phi_axis)
-    beta_axis = np.cross(phi_axis, k_out)
+    phi_axis = cross(edge, k_out)
+    phi_axis /= np.sqrt(dot(phi_axis, phi_axis))
+    beta_axis = cross(phi_axis, k_out)
     for i in range(3):
         field[i] = e_beta * beta_axis[i] + e_phi * phi_axis[i]
 

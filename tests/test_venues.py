@@ -94,7 +94,9 @@ def solved(
 def surely_blocked(corners: np.ndarray, starts: np.ndarray, ends: np.ndarray) -> np.ndarray:
     """Whether each leg (S, 3) to (S, 3) passes clearly inside one of the triangles (M, 3, 3), by Möller–Trumbore.
 
-    Clearly: more than 2 mm from its ends, since faces within 1 mm count as one, and off the rim of the triangle.
+    Clearly: more than 2 mm from its ends, since faces within 1 mm count as one, and off the rim of the triangle. A leg
+    from one edge of a thick wall to the other runs along its face: both ends lie within 1 µm of that plane, and where
+    the formula makes them cross is rounding.
     """
     a, e1, e2 = corners[:, 0], corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
     answer = np.zeros(len(starts), dtype=bool)
@@ -111,6 +113,9 @@ def surely_blocked(corners: np.ndarray, starts: np.ndarray, ends: np.ndarray) ->
             u, v = np.einsum("mi,mi->m", s, p) / det, q @ way / det
             along = length * np.einsum("mi,mi->m", q, e2) / det
             inside = (u > 1e-6) & (v > 1e-6) & (u + v < 1 - 1e-6)
+            normal = np.cross(e1, e2)
+            heights = np.stack([np.einsum("mi,mi->m", end - a, normal) for end in (start, start + way)])
+            inside &= (np.abs(heights) > 1e-6 * np.linalg.norm(normal, axis=1)).any(axis=0)
             answer[i] = (inside & (along > 2e-3) & (along < length - 2e-3)).any()
     return answer
 

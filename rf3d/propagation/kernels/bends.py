@@ -32,6 +32,8 @@ _NEAREST_M = 1e-3
 _STEEPEST = 0.9999
 """Waves nearly along an edge, by the cosine, do not bend at it."""
 _MOST_STEPS = 40
+_FLAT = 1e-8
+"""Two cosines, along an edge, of the legs before and after it that differ by more are not on one cone."""
 
 
 def make_bends(edges: Edges, facets: Facets) -> Bends:
@@ -183,6 +185,7 @@ def bend_points(
     for i in range(3):
         uv += bends.axis[a, i] * bends.axis[b, i]
     length, step_a, step_b = np.inf, 0.0, 0.0
+    slope_a, slope_b = 1.0, 1.0
     for _ in range(_MOST_STEPS):
         share = 1.0
         while True:
@@ -215,6 +218,9 @@ def bend_points(
         step_b = (ab * slope_a - aa * slope_b) / det
         if abs(step_a) + abs(step_b) < 1e-12 * length:
             break
+    # Where two edges meet in a corner the way may be shortest there, with no slope that comes to nothing.
+    if abs(slope_a) + abs(slope_b) > _FLAT:
+        return False
     if za < 0.0 or za > bends.length_m[a] or zb < 0.0 or zb > bends.length_m[b]:
         return False
     for i in range(3):

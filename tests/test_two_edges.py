@@ -9,11 +9,15 @@ import pytest
 from scipy.special import erfc, fresnel, hankel2, wofz
 
 from rf3d.propagation.assembly import spreading_over_two
+from rf3d.propagation.diffraction import MOST_DETOUR_M
+from rf3d.propagation.kernels.bends import bend_points, make_bends
 from rf3d.propagation.kernels.corners import along_face, double_transition, ground_wave
 from rf3d.propagation.kernels.crossings import DIFFRACTION
 from rf3d.propagation.kernels.interfaces import make_walls
 from rf3d.units import SPEED_OF_LIGHT_M_S
-from tests.scenes import block, plain, quad, surface
+from rf3d.venue.edges import find_edges
+from rf3d.venue.facets import find_facets
+from tests.scenes import block, plain, quad, scene_of, surface
 from tests.test_diffraction import trace
 from tests.test_invariants import antennas
 
@@ -272,6 +276,39 @@ def test_no_jump_where_a_second_edge_covers_the_first(kind):
         assert np.linalg.norm(one - two) < (10 ** (0.1 / 20) - 1) * np.linalg.norm(one)
         crossed += 1
     assert crossed >= 2
+
+
+def test_ways_over_two_edges_lie_on_both_cones():
+    """Edges that meet in a corner, lean or cross: a way is found only where both angles in equal those out.
+
+    Newton's steps stopped short in the corner of two edges, and a way that is none was kept.
+    """
+    generator = np.random.default_rng(3)
+    box = find_facets(scene_of([block("box", (0, 0, 0), (3, 2, 1)), block("bar", (3.5, -2, -1), (3.7, 4, 0.5))]))
+    edges = find_edges(box)
+    lines, first, second = make_bends(edges, box), np.empty(3), np.empty(3)
+    found = 0
+    for source, receiver in generator.uniform(-6.0, 8.0, (100, 2, 3)):
+        for a, b in generator.permutation(edges.count)[:24].reshape(12, 2):
+            if not bend_points(lines, a, b, source, receiver, first, second):
+                continue
+            legs = np.diff([source, first, second, receiver], axis=0)
+            legs /= np.linalg.norm(legs, axis=1)[:, None]
+            for e, before, after in ((a, legs[0], legs[1]), (b, legs[1], legs[2])):
+                assert edges.axis[e] @ before == pytest.approx(edges.axis[e] @ after, abs=2e-8)
+            found += 1
+    assert found > 100
+
+
+def test_ways_over_two_edges_end_where_the_detour_is_long():
+    """Over two screens a metre apart, half-way along 101 m: 4.99 m of detour counts, 5.01 m does not, both ways."""
+    for detour, count in ((0.1, 1), (MOST_DETOUR_M - 0.01, 1), (MOST_DETOUR_M + 0.01, 0)):
+        top = np.sqrt((50.0 + detour / 2) ** 2 - 50.0**2)
+        pieces = [quad(f"s{x}", (x, -200, -60), (x, 200, -60), (x, 200, top), (x, -200, top)) for x in (50, 51)]
+        surfaces = tuple(surface(f"s{x}", "metal", thickness_m=0.002) for x in (50, 51))
+        for ends in (((0, 0, 0), (101, 0, 0)), ((101, 0, 0), (0, 0, 0))):
+            paths, _ = trace(pieces, surfaces, *ends)
+            assert bends(paths).count(2) == count
 
 
 def test_spreading_is_that_of_a_narrow_tube_of_rays():

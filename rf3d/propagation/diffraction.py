@@ -20,6 +20,12 @@ MOST_EDGE_PATHS = 80
 """Ways over an edge that are looked at for one link, the strongest by estimate."""
 MOST_TWICE_BENT = 40
 """Ways over two edges that are kept for one link, the strongest by estimate that are free of heavy walls."""
+MOST_DETOUR_M = 5.0
+"""Over two edges, how much longer than the straight way a way may be.
+
+A knife edge with that detour loses 31 dB at 1 GHz and a second one on its line 6 dB more. In an arena a pair of edges
+in a thousand is left.
+"""
 _TRIED_TWICE_BENT = 4 * MOST_TWICE_BENT
 LEAST_BELOW_FREE_DB = 45.0
 """Ways whose estimate lies further below free space are left out."""
@@ -224,25 +230,32 @@ def _ways_over_two(
 ) -> tuple[FloatArray, IntArray]:
     """Points (N, 2, 3) and edges (N, 2) of ways over two edges, the strongest by estimate first."""
     source, receiver = ends_m
-    least = 10.0 ** (-LEAST_BELOW_FREE_DB / 20.0) / float(np.linalg.norm(receiver - source))
+    straight = float(np.linalg.norm(receiver - source))
+    least = 10.0 ** (-LEAST_BELOW_FREE_DB / 20.0) / straight
+    longest = straight + MOST_DETOUR_M
+    # A way over two edges is no shorter than the way over either.
+    lit, seen = (some[_least_ways_m(bends, some, ends_m) <= longest].astype(np.int32) for some in (lit, seen))
     most = 4096
     while True:
         found, edge, estimate, points = twice_bent_ways(
-            setting.planes,
-            bends,
-            source,
-            receiver,
-            lit.astype(np.int32),
-            seen.astype(np.int32),
-            wavenumber,
-            least,
-            most,
+            setting.planes, bends, source, receiver, lit, seen, wavenumber, least, longest, most
         )
         if found <= most:
             break
         most = found
     best = np.argsort(-estimate[:found], kind="stable")[:_TRIED_TWICE_BENT]
     return points[best], edge[best]
+
+
+def _least_ways_m(bends: Bends, numbers: IntArray, ends_m: tuple[FloatArray, FloatArray]) -> FloatArray:
+    """Length of the shortest way between two points (3,) that touches each edge, (K,), metres."""
+    start, axis = bends.start_m[numbers], bends.axis[numbers]
+    height = [np.einsum("ki,ki->k", end - start, axis) for end in ends_m]
+    away = [np.linalg.norm(end - start - h[:, None] * axis, axis=1) for end, h in zip(ends_m, height, strict=True)]
+    # Unrolled about the edge the way is straight.
+    place = height[0] + (height[1] - height[0]) * away[0] / np.maximum(away[0] + away[1], 1e-300)
+    place = np.clip(place, 0.0, bends.length_m[numbers])
+    return np.asarray(np.hypot(away[0], place - height[0]) + np.hypot(away[1], height[1] - place))
 
 
 def _samples(setting: Setting, numbers: IntArray) -> FloatArray:

@@ -285,9 +285,17 @@ def twice_bent_ways(
     seen: IntArray,
     wavenumber: float,
     least: float,
+    longest: float,
     most: int,
 ) -> tuple[int, IntArray, FloatArray, FloatArray]:
     """Ways from one source to one receiver over an edge of ``lit`` and then one of ``seen``.
+
+    Parameters
+    ----------
+    least : float
+        Estimates below this are left out, 1/m.
+    longest : float
+        So are ways longer than this, metres.
 
     Returns
     -------
@@ -295,7 +303,7 @@ def twice_bent_ways(
         Ways found; when it exceeds ``most`` the lists hold the first ``most``.
     edge : (most, 2) int32
     estimate : (most,) float64
-        As ``bend_point``'s, over √(s₀·s₁·s₂·(s₀ + s₁ + s₂)); those below ``least`` are left out.
+        As ``bend_point``'s, over √(s₀·s₁·s₂·(s₀ + s₁ + s₂)).
     point_m : (most, 2, 3) float64
     """
     edge = np.empty((most, 2), dtype=np.int32)
@@ -326,6 +334,8 @@ def twice_bent_ways(
                 cos_b += (receiver[i] - here[1, i]) * bends.axis[b, i]
             s0, s1, s2 = np.sqrt(s0), np.sqrt(s1), np.sqrt(s2)
             total = s0 + s1 + s2
+            if total > longest:
+                continue
             if abs(cos_a) > _STEEPEST * s0 or abs(cos_b) > _STEEPEST * s2:
                 continue
             sin_a, sin_b = np.sqrt(1.0 - (cos_a / s0) ** 2), np.sqrt(1.0 - (cos_b / s2) ** 2)

@@ -219,6 +219,7 @@ def find_paths(
     seed: int,
     jobs: Jobs,
     edges_at_hz: float | None = None,
+    edges_with_reflection: bool = True,
     cache: PathCache | None = None,
 ) -> tuple[PathSet, list[Candidates]]:
     """All paths between T transmitters and R receivers, local coordinates.
@@ -233,6 +234,8 @@ def find_paths(
         Rays per transmitter that look for candidates where the tree of images is too large.
     edges_at_hz : float or None
         Add the paths over one edge, with up to one reflection before or after it, that matter at this frequency.
+    edges_with_reflection : bool
+        Whether with that reflection, where reflections are looked for at all.
     cache : PathCache or None
         Where to look first, and to keep what is found.
 
@@ -257,7 +260,11 @@ def find_paths(
             sequences, found_by = kept(cache, ("sequences", *key), look)
         else:
             sequences, found_by = np.full((1, max(max_reflections, 1)), -1, dtype=np.int32), np.zeros(1, dtype=np.int32)
-        candidates.append(Candidates(key, sequences, found_by, edges, edges_at_hz or 0.0, max_reflections > 0))
+        candidates.append(
+            Candidates(
+                key, sequences, found_by, edges, edges_at_hz or 0.0, edges_with_reflection and max_reflections > 0
+            )
+        )
         if len(mine):
             pieces.append(
                 refine(
@@ -298,7 +305,7 @@ def refine(
         return found
     heavy = heavy_parts(setting, candidates.edges_at_hz).tobytes()
     bent = kept(
-        cache, ("bent", *key, candidates.edges_at_hz, heavy),
+        cache, ("bent", *key, candidates.edges_at_hz, candidates.edges_with_reflection, heavy),
         lambda: edge_paths(
             setting, source, receivers, usable=candidates.edges, frequency_hz=candidates.edges_at_hz,
             reflections=candidates.edges_with_reflection, jobs=jobs, labels=labels,

@@ -43,7 +43,7 @@ OTHER_GEOMETRY = {
 def calls(monkeypatch):
     """Questions put to the tracer by path finding, by name; the tree of images is kept small so that rays are sent."""
     monkeypatch.setattr("rf3d.propagation.paths.TREE_LIMIT", 50)
-    monkeypatch.setattr("rf3d.assessment.multipath.MOVES_M", ())  # a cure that is new is traced, and rightly
+    monkeypatch.setattr("rf3d.assessment.changes.MOVES_M", ())  # a cure that is new is traced, and rightly
     count = {"nearest": 0, "crossings": 0}
     lock = threading.Lock()
 
@@ -103,7 +103,7 @@ def test_what_decides_the_paths_is_part_of_the_key(room_plan, calls, name):
 
 def test_cures_tried_before_are_not_traced_again(room_plan, calls, monkeypatch):
     """A lost lamp has its moves tried; the second time they come from the cache."""
-    monkeypatch.setattr("rf3d.assessment.multipath.MOVES_M", (0.5,))
+    monkeypatch.setattr("rf3d.assessment.changes.MOVES_M", (0.5,))
     change(room_plan, ("sensitivity_dbm = -90", "sensitivity_dbm = -30"))
     cache = PathCache()
     first = answer(room_plan, cache)

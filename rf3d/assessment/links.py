@@ -9,7 +9,7 @@ radios, where the plan lists them, raise what is needed at the moments they are 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -33,6 +33,7 @@ from rf3d.radio.radios import Radio, Receiver, Transmitter
 from rf3d.units import (
     SPEED_OF_LIGHT_M_S,
     BoolArray,
+    ComplexArray,
     FloatArray,
     IntArray,
     azimuth_elevation,
@@ -225,6 +226,61 @@ def turned(receiver: Receiver, angle_rad: float) -> Receiver:
     return replace(receiver, axes=receiver.axes @ Rotation.from_euler("z", angle_rad).as_matrix().T)
 
 
+class Waves(NamedTuple):
+    """What the P paths of one link carry, strongest first.
+
+    Attributes
+    ----------
+    paths : PathSet
+        Without those whose walls take more than ``Setting.most_wall_loss_db``.
+    amplitude : (P, F + 1) complex128
+        On the F channels of the transmitter's radio, and at its centre frequency.
+    incidence_cos : (I,) float64
+    scattering : (K,) float64
+        Power ratio of what each rough surface scatters.
+    """
+
+    paths: PathSet
+    amplitude: ComplexArray
+    incidence_cos: FloatArray
+    scattering: FloatArray
+
+
+def waves(setting: Setting, paths: PathSet, *, transmitter: Transmitter, receiver: Receiver, diffuse: Diffuse) -> Waves:
+    """Amplitudes of the paths of one link (all of ``paths`` belong to it); who wears a receiver faces its boresight."""
+    radio = transmitter.radio
+    here = paths.take(np.arange(paths.count))
+    own = PathSet(
+        **{**here.__dict__, "transmitter": np.zeros_like(here.transmitter), "receiver": np.zeros_like(here.receiver)}
+    )
+    answer = fields(
+        own,
+        setting.facets,
+        surfaces=setting.surfaces,
+        transmitters=(transmitter,),
+        receivers=(receiver,),
+        frequencies_hz=np.append(radio.channels_hz, radio.centre_hz),
+        wedges=setting.wedges,
+    )
+    received, scattering = answer.amplitude, diffuse.power
+    if receiver.worn:
+        outward = receiver.axes[0]
+        angle = np.arccos(np.clip(own.arrival @ outward, -1.0, 1.0))
+        received = received * np.sqrt(from_db(-worn_loss_db(angle, radio.centre_hz, worst=False)))[:, None]
+        # What is scattered comes from all round.
+        scattering = scattering * from_db(-worn_loss_db(0.5 * np.pi, radio.centre_hz, worst=False))
+    order = np.argsort(-np.abs(received[:, -1]), kind="stable")
+    loss = wall_losses_db(
+        own, surfaces=setting.surfaces, frequency_hz=radio.centre_hz, incidence_cos=answer.incidence_cos
+    )
+    order = order[loss[order] <= setting.most_wall_loss_db]
+    rows = own.take(order)
+    cosine = answer.incidence_cos[
+        np.repeat(own.start[:-1][order] - rows.start[:-1], np.diff(rows.start)) + np.arange(rows.start[-1])
+    ]
+    return Waves(rows, received[order], cosine, scattering)
+
+
 def evaluate(
     setting: Setting,
     paths: PathSet,
@@ -269,6 +325,13 @@ def evaluate(
     return replace(min(each, key=lambda link: link.fade_power_dbm), headings=told)
 
 
+def as_judged(receiver: Receiver, link: Link) -> Receiver:
+    """A receiver as the numbers of its link are of: a worn one at its worst heading."""
+    if not link.headings:
+        return receiver
+    return turned(receiver, min(link.headings, key=lambda heading: heading.fade_power_dbm).turned_rad)
+
+
 def _evaluate(
     setting: Setting,
     paths: PathSet,
@@ -283,37 +346,9 @@ def _evaluate(
 ) -> Link:
     """Numbers of one link as its receiver is aimed; see ``evaluate``."""
     radio = transmitter.radio
-    here = paths.take(np.arange(paths.count))
-    own = PathSet(
-        **{**here.__dict__, "transmitter": np.zeros_like(here.transmitter), "receiver": np.zeros_like(here.receiver)}
+    rows, amplitude, cosine, scattering = waves(
+        setting, paths, transmitter=transmitter, receiver=receiver, diffuse=diffuse
     )
-    frequencies = np.append(radio.channels_hz, radio.centre_hz)
-    answer = fields(
-        own,
-        setting.facets,
-        surfaces=setting.surfaces,
-        transmitters=(transmitter,),
-        receivers=(receiver,),
-        frequencies_hz=frequencies,
-        wedges=setting.wedges,
-    )
-    received, scattering = answer.amplitude, diffuse.power
-    if receiver.worn:
-        outward = receiver.axes[0]
-        angle = np.arccos(np.clip(own.arrival @ outward, -1.0, 1.0))
-        received = received * np.sqrt(from_db(-worn_loss_db(angle, radio.centre_hz, worst=False)))[:, None]
-        # What is scattered comes from all round.
-        scattering = scattering * from_db(-worn_loss_db(0.5 * np.pi, radio.centre_hz, worst=False))
-    order = np.argsort(-np.abs(received[:, -1]), kind="stable")
-    loss = wall_losses_db(
-        own, surfaces=setting.surfaces, frequency_hz=radio.centre_hz, incidence_cos=answer.incidence_cos
-    )
-    order = order[loss[order] <= setting.most_wall_loss_db]
-    amplitude = received[order]
-    rows = own.take(order)
-    cosine = answer.incidence_cos[
-        np.repeat(own.start[:-1][order] - rows.start[:-1], np.diff(rows.start)) + np.arange(rows.start[-1])
-    ]
     sent_dbm = transmitter.power_dbm - transmitter.feed_loss_db - receiver.feed_loss_db
     if receiver.inside is not None:
         sent_dbm -= housing_loss_db(receiver.inside)

@@ -1,215 +1,77 @@
 """Multipath warnings: where echoes make a receiver unreliable, which surfaces throw them, and what would help.
 
 A warning is given only where reliability falls; a strong echo that does no harm is said to
-do none. Every cure offered has been tried on the traced paths and carries what it gained.
+do none. Every cure named has been tried as a plan of its own and carries what it gained.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
-from rf3d.assessment.links import ALLOWANCE_DB, Link, chance_text, evaluate
-from rf3d.assessment.places import directions, height, seen_from, spoken, towards
+from rf3d.assessment.blame import Culprit, Obstacle, echoes
+from rf3d.assessment.cures import WORTH_DB, Cure
+from rf3d.assessment.links import ALLOWANCE_DB, Link, chance_text
+from rf3d.assessment.places import height, seen_from, spoken
 from rf3d.errors import Finding, Severity
-from rf3d.jobs import Jobs
-from rf3d.propagation.cache import PathCache
-from rf3d.propagation.diffuse import diffuse_power
-from rf3d.propagation.kernels.crossings import DIFFRACTION, REFLECTION
-from rf3d.propagation.paths import Candidates, PathSet, Setting, refine
-from rf3d.radio.antennas import aim_axes, make_antenna
-from rf3d.radio.radios import Receiver, Transmitter
-from rf3d.units import FloatArray, from_db, to_db, wavelength_m
-from rf3d.venue.surfaces import enclosing_solids
+from rf3d.plan import Plan
+from rf3d.propagation.paths import Setting
+from rf3d.radio.radios import Receiver
+from rf3d.units import FloatArray, wavelength_m
 
 STRONG_ECHO_DB = 6.0
 """An echo within this of the strongest path is strong: it can halve the field."""
-WORTH_DB = 3.0
-"""A cure that gains less at the 1 % point is not worth a crew's time."""
 BLAME_SHARE = 0.05
 """Surfaces with a smaller share of the echo power are not worth naming."""
+HARM_DB = 1.0
+"""A surface that costs less at the 1 % point is not to blame."""
 LEAST_COMPLETENESS = 0.95
 """Links whose paths carry less of the power by estimate get a caution: 5 % are 0.2 dB. The project's own limit."""
-MOVES_M = (0.5, 1.0)
-TRIAL_SPACING = 2.0
-"""Sample points on rough surfaces lie so much farther apart while cures are tried."""
+LIVES_ON_DB = 6.0
+"""A surface without whose echoes a link loses so much carries it."""
+AMPLE_DB = 20.0
+"""With so much margin, fading as deep as what is kept in hand is what makes a link weak, not want of power."""
+MOST_NAMED = 3
+CURES_TOLD = 2
 
 
-@dataclass(frozen=True)
-class Culprit:
-    """A surface that throws echoes at one receiver.
-
-    Attributes
-    ----------
-    surface : str
-        Object name.
-    echo_share : float
-        Share of the power of all paths but the strongest that bounces off it or bends at its edges.
-    power_dbm : float
-        Power of those paths.
-    point_m : (3,) float64
-        Local; where the strongest of them bounces or bends.
-    direct : bool
-        Neither: the straight way itself, weakened by this surface so far that it comes second.
-    """
-
-    surface: str
-    echo_share: float
-    power_dbm: float
-    point_m: FloatArray
-    direct: bool
-
-
-@dataclass(frozen=True)
-class Cure:
-    """A change that was tried: what to do, and by how much the 1 % point rose."""
-
-    action: str
-    gain_db: float
-
-
-@dataclass(frozen=True)
-class Trial:
-    """What is needed to try a change of one link: its ends, its candidates, and how to evaluate it."""
-
-    setting: Setting
-    transmitter: Transmitter
-    receiver: Receiver
-    candidates: Candidates
-    seed: int
-    position_tolerance_m: float
-    house_azimuth_rad: float | None
-    jobs: Jobs
-    cache: PathCache | None = None
-
-
-def culprits(setting: Setting, link: Link) -> list[Culprit]:
-    """Surfaces ranked by the power of the echoes that bounce off them or bend at their edges.
-
-    An echo is every path but the strongest. A path that meets several surfaces so counts for each. Where the
-    straight way is an echo itself, because walls weaken it, it is listed under the first wall it passes.
-    """
-    paths = link.paths
-    echo_w = from_db(link.path_power_dbm)
-    echo_w[:1] = 0.0
-    total = echo_w.sum()
-    if total == 0:
-        return []
-    owner = paths.path_of_interaction
-    turned = (paths.kind == REFLECTION) | (paths.kind == DIFFRACTION)
-    straight = np.bincount(owner[turned], minlength=paths.count) == 0
-    first = np.append(True, owner[1:] != owner[:-1]) if len(owner) else np.zeros(0, dtype=bool)
-    found: dict[tuple[str, bool], list[int]] = {}
-    for row in np.flatnonzero((owner > 0) & (turned | (straight[owner] & first))):
-        key = (setting.scene.objects[paths.part[row]], bool(straight[owner[row]]))
-        found.setdefault(key, []).append(int(row))
-    ranked = []
-    for (name, direct), rows in found.items():
-        own = np.unique(owner[rows])
-        strongest = max(rows, key=lambda row: echo_w[owner[row]])
-        power = echo_w[own].sum()
-        ranked.append(Culprit(name, float(power / total), float(to_db(power)), paths.point_m[strongest], direct))
-    return sorted(ranked, key=lambda c: -c.echo_share)
-
-
-def cures(trial: Trial, link: Link) -> list[Cure]:
-    """Changes that raise the 1 % point by at least 3 dB, best first; each one evaluated on exact paths."""
-    setting, tx, rx = trial.setting, trial.transmitter, trial.receiver
-    found: list[Cure] = []
-
-    def attempt(action: str, paths: PathSet, transmitter: Transmitter, receiver: Receiver) -> None:
-        changed = evaluate(
-            setting, paths, transmitter=transmitter, receiver=receiver,
-            diffuse=diffuse_power(setting, transmitter, receiver, spacing=TRIAL_SPACING, cache=trial.cache),
-            seed=trial.seed, position_tolerance_m=trial.position_tolerance_m,
-        )  # fmt: skip
-        gain = changed.fade_power_dbm - link.fade_power_dbm
-        if not np.isfinite(link.fade_power_dbm):
-            gain = changed.fade_margin_db - ALLOWANCE_DB
-        if gain >= WORTH_DB:
-            found.append(Cure(action, float(gain)))
-
-    span = tx.position_m - rx.position_m
-    if link.paths.count:
-        if tx.antenna.aimed:
-            attempt(
-                "aim the transmitter's antenna at it",
-                link.paths,
-                replace(tx, axes=aim_axes(boresight=-span / np.linalg.norm(span))),
-                rx,
-            )
-        panel = make_antenna(
-            "trial panel", pattern="panel", gain_dbi=8.5, beamwidth_deg=(60.0, 60.0), polarisation="vertical",
-            xpd_db=20.0, efficiency=0.9,
-        )  # fmt: skip
-        if not rx.antenna.aimed:
-            attempt(
-                "give the receiver a small panel (60°) that looks at the transmitter",
-                link.paths, tx, replace(rx, antenna=panel, axes=aim_axes(boresight=span / np.linalg.norm(span))),
-            )  # fmt: skip
-        turned = np.stack([rx.axes[0], rx.axes[2], -rx.axes[1]])
-        attempt("turn the receiver's antenna by 90°", link.paths, tx, replace(rx, axes=turned))
-
-    here = setting.scene.to_local(rx.position_m)
-    names, spots = [], []
-    for name, way in directions(trial.house_azimuth_rad).items():
-        for step in MOVES_M:
-            if name != "down" and not setting.tracer.blocked(here[None], way[None], np.array([step + 0.05]))[0]:
-                words = (
-                    f"raise the receiver {step:g} m"
-                    if name == "up"
-                    else f"move the receiver {step:g} m {towards(name)}"
-                )
-                names.append(words)
-                spots.append(here + step * way)
-    free = enclosing_solids(setting.scene, np.array(spots), setting.surfaces) if spots else []
-    kept = np.flatnonzero([solid is None for solid in free])
-    if len(kept):
-        source = setting.scene.to_local(tx.position_m)
-        moved = refine(
-            setting, source, np.array(spots)[kept], candidates=trial.candidates, jobs=trial.jobs, labels=(0, kept),
-            cache=trial.cache,
-        )  # fmt: skip
-        for i in kept:
-            there = moved.take(np.flatnonzero(moved.receiver == i))
-            attempt(names[i], there, tx, replace(rx, position_m=setting.scene.to_world(spots[i])))
-    return _best_of_each_kind(found)
-
-
-def _best_of_each_kind(found: list[Cure]) -> list[Cure]:
-    """The best move, and every other cure, best first: a crew wants one move, not twelve."""
-    moves = [c for c in found if c.action.startswith(("move", "raise"))]
-    rest = [c for c in found if not c.action.startswith(("move", "raise"))]
-    return sorted(rest + sorted(moves, key=lambda c: -c.gain_db)[:1], key=lambda c: -c.gain_db)
-
-
-def receiver_finding(trial: Trial, link: Link) -> Finding:
+def receiver_finding(
+    setting: Setting,
+    plan: Plan,
+    link: Link,
+    *,
+    receiver: Receiver,
+    blame: Sequence[Culprit],
+    obstacles: Sequence[Obstacle],
+    cures: Sequence[Cure],
+) -> Finding:
     """What to tell the crew about one receiver, from the link that serves it best."""
-    setting, rx = trial.setting, trial.receiver
+    told = _Told(setting, plan, receiver)
+    straight = _straight_text(told, obstacles)
     if not np.isfinite(link.fade_power_dbm):
         return Finding(
-            "no-path", "fail", rx.name,
-            f"no path of the studied kinds brings power to it from {link.transmitter}: lost. "
-            f"{_advice(cures(trial, link), link)}",
-            None, None, "dB", _place(rx),
+            "no-path", "fail", receiver.name,
+            f"no path of the studied kinds brings power to it from {link.transmitter}: lost.{straight} "
+            f"{_advice(cures, link)}",
+            None, None, "dB", _place(receiver),
         )  # fmt: skip
-    blame = culprits(setting, link)
-    named = blame_text(trial, blame)
-    holds = f"{link.verdict}, holds with a chance of {chance_text(link.chance)} on clean air only"
+    over = "on clean air only" if link.air is None else "over the air listed"
+    holds = f"{link.verdict}, holds with a chance of {chance_text(link.chance)} {over}"
     level = (
         f"{link.margin_db:.0f} dB above its threshold on the average, {link.fade_margin_db:.0f} dB on the worst "
         "1 in 100 spots and channels"
     )
 
     def finding(code: str, severity: Severity, text: str) -> Finding:
-        return Finding(code, severity, rx.name, text, link.fade_margin_db, ALLOWANCE_DB, "dB", _place(rx))
+        return Finding(code, severity, receiver.name, text, link.fade_margin_db, ALLOWANCE_DB, "dB", _place(receiver))
 
     if link.verdict in ("solid", "workable"):
         if strongest_echo_db(link) >= -STRONG_ECHO_DB:
             text = (
-                f"{holds} ({level}). Strong echoes{named}; the {len(link.channels_hz)} channels and the margin "
-                "cover them; nothing to do."
+                f"{holds} ({level}). Strong echoes{echo_text(told, echoes(setting, link))}; the "
+                f"{len(link.channels_hz)} channels and the margin cover them; nothing to do."
             )
             return finding("strong-echo-covered", "info", text)
         return finding("holds", "info", f"{holds} ({level}).")
@@ -219,26 +81,36 @@ def receiver_finding(trial: Trial, link: Link) -> Finding:
         "too little power arrives" if weak
         else f"echoes cancel the signal in places: the 1 % point is {link.fade_depth_db:.0f} dB below the mean"
     )  # fmt: skip
-    spot_cm = 5 * round(100 * wavelength_m(link.centre_hz) / 5)
+    spot_cm = 5 * int(np.ceil(100 * wavelength_m(link.centre_hz) / 5))
     spot = "" if weak else f" Try ±{spot_cm} cm and keep the best."
-    advice = _advice(cures(trial, link), link)
-    text = f"heard from {link.transmitter}: {holds} ({level}); {why}. Echoes{named}.{spot} {advice}"
+    power = ""
+    if link.margin_db >= AMPLE_DB and link.fade_depth_db >= ALLOWANCE_DB:
+        power = " Lower power would shrink reach and disturbance, not the ratio of echo to direct."
+    carrier = min(blame, key=lambda c: c.harm_db or 0.0, default=None)
+    if carrier is not None and carrier.harm_db is not None and carrier.harm_db <= -LIVES_ON_DB:
+        straight += (
+            f" It lives on the way by {spoken(carrier.surface)} ({told.where(carrier.point_m)}): keep that clear."
+        )
+    text = (
+        f"heard from {link.transmitter}: {holds} ({level}); {why}.{straight} Echoes{echo_text(told, blame)}."
+        f"{spot}{power} {_advice(cures, link)}"
+    )
     return finding(code, "fail" if link.verdict == "lost" else "caution", text)
 
 
-def other_link_finding(trial: Trial, link: Link) -> Finding | None:
+def other_link_finding(setting: Setting, plan: Plan, link: Link, *, receiver: Receiver) -> Finding | None:
     """A word about a link that would not hold by itself, at a receiver that another transmitter serves better."""
     if link.verdict in ("solid", "workable"):
         return None
     value: float | None
     if np.isfinite(link.fade_power_dbm):
         value = link.fade_margin_db
-        named = blame_text(trial, culprits(trial.setting, link))
+        named = echo_text(_Told(setting, plan, receiver), echoes(setting, link))
         why = f"({chance_text(link.chance)}; {value:.0f} dB on the worst 1 in 100 spots and channels); echoes{named}"
     else:
         value, why = None, "for want of a path that carries power"
     text = f"{link.transmitter} alone would be {link.verdict} here {why}. Another transmitter serves it."
-    return Finding("weaker-link", "info", link.receiver, text, value, ALLOWANCE_DB, "dB", _place(trial.receiver))
+    return Finding("weaker-link", "info", link.receiver, text, value, ALLOWANCE_DB, "dB", _place(receiver))
 
 
 def smear_finding(link: Link) -> Finding | None:
@@ -271,32 +143,73 @@ def strongest_echo_db(link: Link) -> float:
     return float(link.path_power_dbm[1] - link.path_power_dbm[0]) if link.paths.count > 1 else -np.inf
 
 
-def blame_text(trial: Trial, blame: list[Culprit]) -> str:
+class _Told(NamedTuple):
+    """Whom a place is told to: everything is said as seen from this receiver."""
+
+    setting: Setting
+    plan: Plan
+    receiver: Receiver
+
+    def where(self, point_m: FloatArray) -> str:
+        """A local point in words."""
+        world = self.setting.scene.to_world(point_m)
+        offset = world - self.receiver.position_m
+        return f"{seen_from(offset, self.plan.house_azimuth_rad)}, {height(float(world[2]))}"
+
+
+def echo_text(told: _Told, blame: Sequence[Culprit]) -> str:
+    """The surfaces worth naming, each with its place, its share of the echoes and what it costs."""
     if not blame:
         return ": none"
-    here = trial.setting.scene.to_local(trial.receiver.position_m)
     said = []
-    for culprit in [c for c in blame if c.echo_share >= BLAME_SHARE][:3] or blame[:1]:
-        world = trial.setting.scene.to_world(culprit.point_m)
-        where = f"{seen_from(culprit.point_m - here, trial.house_azimuth_rad)}, {height(float(world[2]))}"
-        kind = "the straight way through " if culprit.direct else ""
-        said.append(f"{kind}{spoken(culprit.surface)} ({where}; {100 * culprit.echo_share:.0f} % of the echo power)")
+    harmful = [c for c in blame if c.harm_db is not None and c.harm_db >= HARM_DB]
+    largest = sorted(blame, key=lambda c: -c.echo_share)
+    for culprit in (harmful or [c for c in largest if c.echo_share >= BLAME_SHARE] or largest[:1])[:MOST_NAMED]:
+        cost = ""
+        if culprit.harm_db is not None and culprit.harm_db >= HARM_DB:
+            cost = f", costs {culprit.harm_db:.0f} dB"
+        share = f"{100 * culprit.echo_share:.0f} % of the echo power"
+        said.append(f"{spoken(culprit.surface)} ({told.where(culprit.point_m)}; {share}{cost})")
     return ": " + ", ".join(said)
 
 
-def _advice(found: list[Cure], link: Link) -> str:
-    if not found:
-        return "Nothing tried here gains 3 dB; consider a second transmitter or a cable."
-    first = found[0]
-    text = f"Best of what was tried: {first.action} (+{first.gain_db:.0f} dB at the 1 % point)"
-    if len(found) > 1:
-        text += f"; or {found[1].action} (+{found[1].gain_db:.0f} dB)"
-    short = ALLOWANCE_DB - link.fade_margin_db - first.gain_db
-    if np.isfinite(short) and short > 0.5:
+def _straight_text(told: _Told, obstacles: Sequence[Obstacle]) -> str:
+    """A sentence about what stands in the straight way; "" where nothing does."""
+    passed = [
+        f"{spoken(o.surface)} ({told.where(o.point_m)}; takes {o.loss_db:.0f} dB)"
+        for o in obstacles
+        if o.kind == "passed" and o.loss_db is not None and o.loss_db >= WORTH_DB
+    ]
+    shut = [f"{spoken(o.surface)} ({told.where(o.point_m)})" for o in obstacles if o.kind == "blocking"]
+    round_ = [f"{spoken(o.surface)} ({told.where(o.point_m)})" for o in obstacles if o.kind == "rounded"]
+    if shut:
+        bent = f"; the nearest way round bends at an edge of {', '.join(round_)}" if round_ else ""
+        return f" The straight way is shut by {', '.join(shut)}{bent}."
+    return f" In the straight way: {', '.join(passed[:MOST_NAMED])}." if passed else ""
+
+
+def _advice(cures: Sequence[Cure], link: Link) -> str:
+    """The best cures with their gains; a cable where nothing else helps, and as the last resort."""
+    tried = [cure for cure in cures if cure.fade_margin_db is not None]
+    if not tried:
+        return f"Nothing tried here gains {WORTH_DB:.0f} dB: run a cable."
+    text = "Best of what was tried: " + "; or ".join(_cure_text(cure) for cure in tried[:CURES_TOLD])
+    short = ALLOWANCE_DB - (tried[0].fade_margin_db or 0.0)
+    if short > 0.5 and np.isfinite(link.fade_margin_db):
         text += f". Even so it stays {short:.0f} dB short of the {ALLOWANCE_DB:.0f} dB to keep in hand"
-    if any("aim the transmitter" in cure.action for cure in found[:2]):
-        text += ". Check what that does to the other receivers"
-    return text + "."
+    return f"{text}. If nothing else can be done, run a cable."
+
+
+def _cure_text(cure: Cure) -> str:
+    said = [] if cure.gain_db is None else [f"+{cure.gain_db:.0f} dB at the 1 % point"]
+    said.append(f"then {cure.verdict}")
+    if cure.note:
+        said.append(cure.note)
+    if cure.worsens:
+        said.append(f"but worse for {', '.join(cure.worsens)}")
+    if not cure.others_checked:
+        said.append("check the other receivers")
+    return f"{cure.action} ({'; '.join(said)})"
 
 
 def _place(receiver: Receiver) -> tuple[float, float, float]:

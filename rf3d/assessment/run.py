@@ -5,16 +5,17 @@ Command line, pictures and whatever comes later all call ``solve``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
 
-from rf3d.assessment.air import listed_air
+from rf3d.assessment.blame import Culprit, Obstacle, culprits, echoes, obstacles
 from rf3d.assessment.check import plan_findings
-from rf3d.assessment.links import Link, evaluate
-from rf3d.assessment.multipath import Trial, missing_finding, other_link_finding, receiver_finding, smear_finding
+from rf3d.assessment.cures import Cure, cures
+from rf3d.assessment.links import Link
+from rf3d.assessment.multipath import missing_finding, other_link_finding, receiver_finding, smear_finding
 from rf3d.assessment.service import (
     Service,
     air_time_findings,
@@ -23,16 +24,15 @@ from rf3d.assessment.service import (
     serve,
     service_findings,
 )
+from rf3d.assessment.traced import Traced, link_of, local_positions, trace
 from rf3d.errors import Finding, InputError
 from rf3d.jobs import Jobs, ordered, silent
 from rf3d.plan import Plan
 from rf3d.plan_surfaces import assign_surfaces
 from rf3d.propagation.cache import PathCache, kept
-from rf3d.propagation.diffuse import diffuse_power
 from rf3d.propagation.kernels.interfaces import opaque_parts
-from rf3d.propagation.paths import EDGES_AT_HZ, Setting, find_paths, prepare
+from rf3d.propagation.paths import Setting, prepare
 from rf3d.radio.radios import Receiver, Transmitter
-from rf3d.units import BoolArray, FloatArray
 from rf3d.venue.facets import find_facets
 from rf3d.venue.scene import Scene
 from rf3d.venue.surfaces import enclosing_solids
@@ -55,6 +55,12 @@ class Solution:
     seed : int
     services : mapping of receiver name to Service
         How each receiver that has a link is served by its best one.
+    blame : mapping of receiver name to tuple of Culprit
+        What throws echoes in its best link, the most harmful first.
+    obstacles : mapping of receiver name to tuple of Obstacle
+        What stands in the straight way of its best link.
+    cures : mapping of receiver name to tuple of Cure
+        What would help, best first; of receivers that are fragile or lost.
     """
 
     plan: Plan
@@ -64,11 +70,20 @@ class Solution:
     exhaustive_order: int
     seed: int
     services: Mapping[str, Service]
+    blame: Mapping[str, tuple[Culprit, ...]]
+    obstacles: Mapping[str, tuple[Obstacle, ...]]
+    cures: Mapping[str, tuple[Cure, ...]]
 
     def best_link(self, receiver: str) -> Link | None:
         """The link of a receiver with the greatest fade margin; None where none shares its radio."""
         mine = [link for link in self.links if link.receiver == receiver]
         return max(mine, key=lambda link: link.fade_margin_db) if mine else None
+
+    def culprits(self, link: Link) -> tuple[Culprit, ...]:
+        """Surfaces to blame for a link; of one that is not its receiver's best by their echoes, without trying harm."""
+        if link is self.best_link(link.receiver):
+            return self.blame[link.receiver]
+        return tuple(echoes(self.setting, link))
 
 
 def ready(plan: Plan, scene: Scene, *, cache: PathCache | None = None) -> Setting:
@@ -96,7 +111,7 @@ def ready(plan: Plan, scene: Scene, *, cache: PathCache | None = None) -> Settin
 def _refuse_buried(plan: Plan, setting: Setting) -> None:
     """A radio inside a solid has no air to radiate into."""
     radios: list[Transmitter | Receiver] = [*plan.transmitters, *plan.receivers]
-    spots = _local(setting.scene, [radio.position_m for radio in radios])
+    spots = local_positions(setting.scene, [radio.position_m for radio in radios])
     for radio, solid in zip(radios, enclosing_solids(setting.scene, spots, setting.surfaces), strict=True):
         if solid is not None:
             raise InputError(
@@ -104,11 +119,6 @@ def _refuse_buried(plan: Plan, setting: Setting) -> None:
                 "radios stand in the air",
                 'move it, or make that surface body = "sheet" if it is hollow',
             )
-
-
-def linked_pairs(plan: Plan) -> BoolArray:
-    """Which transmitters and receivers share a radio, (T, R)."""
-    return np.array([[t.radio.name == r.radio.name for r in plan.receivers] for t in plan.transmitters], dtype=bool)
 
 
 def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None, cache: PathCache | None = None) -> Solution:
@@ -126,69 +136,82 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None, cach
     setting = ready(plan, scene, cache=cache)
     _refuse_buried(plan, setting)
     seed = plan.study.seed if seed is None else seed
-    linked = linked_pairs(plan)
-    paths, candidates = find_paths(
-        setting,
-        _local(scene, [t.position_m for t in plan.transmitters]),
-        _local(scene, [r.position_m for r in plan.receivers]),
-        linked=linked,
-        max_reflections=plan.study.max_reflections,
-        rays=plan.study.rays,
-        seed=seed,
-        jobs=jobs,
-        edges_at_hz=EDGES_AT_HZ,
-        cache=cache,
-    )
-    air = listed_air(plan, setting, seed=seed, jobs=jobs, cache=cache)
-    alone = replace(jobs, workers=1, progress=silent)
-
-    def receiver_links(r: int) -> tuple[list[Link], list[Finding], Service | None]:
-        receiver = plan.receivers[r]
-        own: list[tuple[Link, Trial]] = []
-        for t in np.flatnonzero(linked[:, r]):
-            trial = Trial(
-                setting, plan.transmitters[t], receiver, candidates[t], seed,
-                plan.position_tolerance_m, plan.house_azimuth_rad, alone, cache,
-            )  # fmt: skip
-            mine = paths.take(np.flatnonzero((paths.transmitter == t) & (paths.receiver == r)))
-            link = evaluate(
-                setting, mine, transmitter=trial.transmitter, receiver=receiver,
-                diffuse=diffuse_power(setting, trial.transmitter, receiver, cache=cache), seed=seed,
-                position_tolerance_m=plan.position_tolerance_m, air=air.get(receiver.name), second_antenna=True,
-            )  # fmt: skip
-            own.append((link, trial))
-        if not own:
-            return [], [], None
-        best = max(own, key=lambda pair: pair[0].fade_margin_db)
-        said: list[Finding | None] = [receiver_finding(best[1], best[0])]
-        said += [other_link_finding(trial, link) for link, trial in own if link is not best[0]]
-        said += [smear_finding(link) for link, _ in own]
-        said += [missing_finding(link, plan.study.rays) for link, _ in own]
-        service = serve(receiver, plan.roles[receiver.name], best[0], transmitter=best[1].transmitter, air=air)
-        said += service_findings(service)
-        return [link for link, _ in own], [finding for finding in said if finding is not None], service
-
-    links: list[Link] = []
-    told: list[tuple[float, list[Finding]]] = []
-    services: dict[str, Service] = {}
-    for own, said, service in ordered(
-        receiver_links, range(len(plan.receivers)), jobs=jobs, stage="links", total=len(plan.receivers)
-    ):
-        links += own
-        told.append((0.0 if service is None else service.harm, said))
-        if service is not None:
-            services[service.receiver.name] = service
+    traced = trace(plan, setting, seed=seed, jobs=jobs, cache=cache)
+    links = _links(traced, jobs)
+    advised = list(_advised(traced, links, jobs))
     findings = [
         *plan_findings(plan, scene, setting.surfaces),
-        *(finding for _, said in sorted(told, key=lambda pair: -pair[0]) for finding in said),
-        *overload_findings(plan, tuple(links)),
+        *(said for advice in sorted(advised, key=lambda advice: -advice.service.harm) for said in advice.findings),
+        *overload_findings(plan, tuple(links.values())),
         *air_time_findings(plan),
         *missing_findings(plan),
     ]
     return Solution(
-        plan, setting, tuple(links), tuple(findings), paths.exhaustive_order, seed, MappingProxyType(services)
+        plan,
+        setting,
+        tuple(links.values()),
+        tuple(findings),
+        traced.paths.exhaustive_order,
+        seed,
+        MappingProxyType({advice.receiver: advice.service for advice in advised}),
+        MappingProxyType({advice.receiver: advice.blame for advice in advised}),
+        MappingProxyType({advice.receiver: advice.obstacles for advice in advised}),
+        MappingProxyType({advice.receiver: advice.cures for advice in advised if advice.cures}),
     )
 
 
-def _local(scene: Scene, positions: list[FloatArray]) -> FloatArray:
-    return scene.to_local(np.array(positions, dtype=np.float64).reshape(-1, 3))
+@dataclass(frozen=True, eq=False)
+class _Advice:
+    """What is to be said of one receiver."""
+
+    receiver: str
+    service: Service
+    findings: list[Finding]
+    blame: tuple[Culprit, ...]
+    obstacles: tuple[Obstacle, ...]
+    cures: tuple[Cure, ...]
+
+
+def _links(traced: Traced, jobs: Jobs) -> dict[tuple[int, int], Link]:
+    """Every link by the numbers of its ends, receiver by receiver."""
+    count = len(traced.plan.receivers)
+
+    def of_receiver(r: int) -> dict[tuple[int, int], Link]:
+        return {(t, r): link_of(traced, traced.plan, t, r) for t in np.flatnonzero(traced.linked[:, r]).tolist()}
+
+    found: dict[tuple[int, int], Link] = {}
+    for own in ordered(of_receiver, range(count), jobs=jobs, stage="links", total=count):
+        found |= own
+    return found
+
+
+def _advised(traced: Traced, links: Mapping[tuple[int, int], Link], jobs: Jobs) -> Iterator[_Advice]:
+    """What is to be said of every receiver that has a link, in plan order."""
+    plan, setting = traced.plan, traced.setting
+    cache = PathCache() if traced.cache is None else traced.cache
+    trying = replace(traced, jobs=replace(jobs, workers=1, progress=silent), cache=cache)
+
+    def of_receiver(r: int) -> _Advice:
+        own = [(t, link) for (t, other), link in links.items() if other == r]
+        t, best = max(own, key=lambda pair: pair[1].fade_margin_db)
+        ends = plan.transmitters[t], plan.receivers[r]
+        blame = culprits(
+            setting, best, transmitter=ends[0], receiver=ends[1], seed=traced.seed,
+            position_tolerance_m=plan.position_tolerance_m,
+        )  # fmt: skip
+        shut = tuple(obstacles(setting, best, transmitter=ends[0], receiver=ends[1]))
+        weak = best.verdict in ("fragile", "lost")
+        found = tuple(cures(trying, links, r, blame=blame)) if weak else ()
+        said: list[Finding | None] = [
+            receiver_finding(setting, plan, best, receiver=ends[1], blame=blame, obstacles=shut, cures=found)
+        ]
+        said += [other_link_finding(setting, plan, link, receiver=ends[1]) for _, link in own if link is not best]
+        said += [smear_finding(link) for _, link in own]
+        said += [missing_finding(link, plan.study.rays) for _, link in own]
+        service = serve(ends[1], plan.roles[ends[1].name], best, transmitter=ends[0], air=traced.air)
+        said += service_findings(service)
+        told = [finding for finding in said if finding is not None]
+        return _Advice(ends[1].name, service, told, tuple(blame), shut, found)
+
+    heard = [r for r in range(len(plan.receivers)) if traced.linked[:, r].any()]
+    return ordered(of_receiver, heard, jobs=jobs, stage="advice", total=len(heard))

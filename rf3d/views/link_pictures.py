@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 import pyvista
 
+from rf3d.assessment.blame import Culprit
 from rf3d.assessment.links import VERDICT_DEFINITION, Link
-from rf3d.assessment.multipath import Culprit, culprits
 from rf3d.assessment.places import spoken
 from rf3d.assessment.run import Solution
 from rf3d.propagation.kernels.crossings import DIFFRACTION, REFLECTION
@@ -77,7 +78,7 @@ def draw_paths(solution: Solution, link: Link, *, path: Path, most: int = 8) -> 
     lines = [path_points(link, p, ends) for p in range(min(most, link.paths.count))]
     power = from_db(link.path_power_dbm)
     share = power / power.sum() if link.paths.count else power
-    blame = culprits(setting, link)[:3]
+    blame = solution.culprits(link)[:3]
     points = np.concatenate([ends, *lines])
     region = _region(points, setting.scene.bounds_m)
     camera = _broadside(points, region, plan.house_azimuth_rad)
@@ -106,7 +107,7 @@ def draw_paths(solution: Solution, link: Link, *, path: Path, most: int = 8) -> 
         shape, colour = VERDICT_MARKS[link.verdict]
         page.symbol(at[1, 0], at[1, 1], shape, colour=colour, size=9.5)
         flags = camera.project(np.array([c.point_m for c in blame]).reshape(-1, 3))
-        words = [link.transmitter, link.receiver] + [f"{culprit_words(c)}, {share_text(c.echo_share)}" for c in blame]
+        words = [link.transmitter, link.receiver] + [f"{spoken(c.surface)}, {share_text(c.echo_share)}" for c in blame]
         taken = [box for line in lines for box in boxes_along(camera.project(line))]
         page.labels(np.concatenate([at, flags]), words, area=AREA, size=16, bold=True, taken=taken)
         _path_panel(page, setting, link, share=share[: len(lines)], blame=blame)
@@ -160,12 +161,6 @@ def path_words(setting: Setting, link: Link, p: int) -> str:
     return ", ".join(words)
 
 
-def culprit_words(culprit: Culprit) -> str:
-    """A surface to blame by name; the straight way is said to be that."""
-    name = spoken(culprit.surface)
-    return f"straight through {name}" if culprit.direct else name
-
-
 def _interactions(link: Link, most: int, *, reflections: bool) -> FloatArray:
     """Points (N, 3) where the first ``most`` paths bounce or bend, or where they pass walls."""
     mine = link.paths.path_of_interaction < most
@@ -191,7 +186,7 @@ def _broadside(points_m: FloatArray, region_m: FloatArray, house_azimuth_rad: fl
     return max(views, key=lambda view: float(np.prod(np.ptp(view.project(points_m), axis=0) + 1.0)))
 
 
-def _path_panel(page: Page, setting: Setting, link: Link, *, share: FloatArray, blame: list[Culprit]) -> None:
+def _path_panel(page: Page, setting: Setting, link: Link, *, share: FloatArray, blame: Sequence[Culprit]) -> None:
     """Signs, the paths one by one, and the surfaces to blame."""
     if link.paths.count == 0:
         y = heading(page, 880, "No path")
@@ -210,7 +205,7 @@ def _path_panel(page: Page, setting: Setting, link: Link, *, share: FloatArray, 
     if blame:
         y = heading(page, y - 18, "Surfaces to blame, share of echo power")
         for culprit in blame:
-            y = _share_row(page, y, culprit.echo_share, culprit_words(culprit))
+            y = _share_row(page, y, culprit.echo_share, spoken(culprit.surface))
 
 
 def _path_signs(page: Page, kinds: set[int]) -> float:

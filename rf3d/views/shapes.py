@@ -11,8 +11,9 @@ from typing import Any
 
 import numpy as np
 
+from rf3d.assessment.blame import Culprit
 from rf3d.assessment.links import VERDICT_DEFINITION, Link, chance_text, finite
-from rf3d.assessment.multipath import BLAME_SHARE, Culprit, culprits
+from rf3d.assessment.multipath import BLAME_SHARE
 from rf3d.assessment.run import Solution
 from rf3d.plan import Plan
 from rf3d.propagation.paths import Setting
@@ -97,7 +98,7 @@ def _culprits(solution: Solution, link: Link) -> list[Node]:
     """The facets of the surfaces to blame on which the echoes of a link bounce or bend."""
     setting = solution.setting
     nodes = []
-    for culprit in culprits(setting, link)[:MOST_CULPRITS]:
+    for culprit in solution.culprits(link)[:MOST_CULPRITS]:
         if culprit.echo_share < BLAME_SHARE:
             continue
         chosen = np.isin(setting.facets.triangle_facet, _facets(setting, link, culprit))

@@ -17,6 +17,8 @@ from rf3d.venue.scene import Scene
 
 EDGE_TOLERANCE = 1e-9
 """Slack of the point-in-triangle test in barycentric units: a point on a seam belongs to a side."""
+BOX_SLACK_M = 1e-6
+"""What bounding boxes have to spare."""
 CORNER_M = 1e-9
 """Two reflection points nearer than this to each other's planes are one point, in the corner between walls."""
 NUDGE_M = (4e-7, 1.1e-6, 3.1e-6)
@@ -95,7 +97,7 @@ def _windows(scene: Scene, facets: Facets) -> FloatArray:
 @njit(nogil=True, cache=True)
 def in_box(x: float, y: float, z: float, low: FloatArray, high: FloatArray) -> bool:
     """Whether a point lies in an axis-aligned box, with a micrometre to spare."""
-    slack = 1e-6
+    slack = BOX_SLACK_M
     return (
         low[0] - slack <= x <= high[0] + slack
         and low[1] - slack <= y <= high[1] + slack
@@ -106,14 +108,18 @@ def in_box(x: float, y: float, z: float, low: FloatArray, high: FloatArray) -> b
 @njit(nogil=True, cache=True)
 def on_facet(planes: Planes, facet: int, x: float, y: float, z: float) -> bool:
     """Whether a point in the plane of a facet lies on it."""
-    if not in_box(x, y, z, planes.facet_low_m[facet], planes.facet_high_m[facet]):
+    # Element by element: rows taken out of an array are counted references, which threads would fight over.
+    low, high, slack = planes.facet_low_m, planes.facet_high_m, BOX_SLACK_M
+    if x < low[facet, 0] - slack or y < low[facet, 1] - slack or z < low[facet, 2] - slack:
         return False
+    if x > high[facet, 0] + slack or y > high[facet, 1] + slack or z > high[facet, 2] + slack:
+        return False
+    corner, g = planes.corner_m, planes.across
     for i in range(planes.facet_start[facet], planes.facet_start[facet + 1]):
         t = planes.facet_triangles[i]
-        px, py, pz = x - planes.corner_m[t, 0], y - planes.corner_m[t, 1], z - planes.corner_m[t, 2]
-        g = planes.across[t]
-        u = g[0, 0] * px + g[0, 1] * py + g[0, 2] * pz
-        v = g[1, 0] * px + g[1, 1] * py + g[1, 2] * pz
+        px, py, pz = x - corner[t, 0], y - corner[t, 1], z - corner[t, 2]
+        u = g[t, 0, 0] * px + g[t, 0, 1] * py + g[t, 0, 2] * pz
+        v = g[t, 1, 0] * px + g[t, 1, 1] * py + g[t, 1, 2] * pz
         if u >= -EDGE_TOLERANCE and v >= -EDGE_TOLERANCE and u + v <= 1.0 + EDGE_TOLERANCE:
             return True
     return False

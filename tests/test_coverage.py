@@ -204,7 +204,7 @@ def test_a_traced_room_is_judged_by_what_its_dipole_gets(plan, setting):
 
 def test_a_grid_keeps_its_place_in_the_venue():
     """A region's zones are found by world coordinates."""
-    grid = Grid(np.array([1.0, 1.0, 0.0]), np.array([100.0, 0.0, 0.0]), 0.5, (4, 4, 4), (2, 2, 0))
+    grid = Grid(np.array([0.0, 0.0, 0.0]), np.array([100.0, 0.0, 0.0]), 0.5, (4, 4, 4), (2, 2, 0))
     zone = Zone("z", np.array([101.4, 1.0, 0.0]), np.array([102.1, 1.5, 0.5]))
     centres = grid.centres_m(zone_voxels(grid, zone)) + grid.origin_m
     np.testing.assert_allclose(centres, [[101.75, 1.25, 0.25]])

@@ -23,7 +23,18 @@ from rf3d.propagation.grid import make_grid
 from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, walls_passed
 from rf3d.propagation.kernels.inside import inside_any, make_hulls
 from rf3d.propagation.kernels.interfaces import opaque_parts
-from rf3d.propagation.kernels.walk import NS_PER_M, Box, walk
+from rf3d.propagation.kernels.tally import (
+    LISTED,
+    NS_PER_M,
+    OWN,
+    REACH,
+    SEGMENT_COLUMNS,
+    TRAVELLED,
+    WEIGHT,
+    Box,
+    sample_segments,
+    tally_segments,
+)
 from rf3d.propagation.launch import launch, launch_table
 from rf3d.propagation.paths import Setting, find_paths, prepare
 from rf3d.propagation.rays import passages_through
@@ -503,10 +514,9 @@ def walk_twin(grid_low, edge, shape, origin, way, reach):
     return lengths
 
 
-def test_the_walk_leaves_its_exact_length_in_every_voxel():
-    """Against the plain twin: random segments from inside and outside, and ones along axes and planes."""
+def random_segments(low, edge, shape, source):
+    """Random segments from inside and outside a grid, ones along axes and planes, and which lie within a plane."""
     generator = np.random.default_rng(8)
-    low, edge, shape = np.array([-1.0, -2.0, 0.5]), 0.3, (7, 11, 5)
     ways = generator.normal(size=(200, 3))
     ways[:30, 0] = 0.0
     ways[30:40, :2] = 0.0
@@ -514,15 +524,25 @@ def test_the_walk_leaves_its_exact_length_in_every_voxel():
     origins = low + generator.uniform(-0.5, 1.5, (200, 3)) * edge * np.array(shape)
     origins[::7] = low + edge * np.round((origins[::7] - low) / edge)  # on corners of voxels
     origins[3::7] = low + generator.random((len(origins[3::7]), 3)) * edge * np.array(shape)
-    reach = generator.choice([0.05, 0.9, 50.0], 200)
+    segments = np.zeros((200, SEGMENT_COLUMNS))
+    segments[:, :3], segments[:, 3:6] = origins, ways
+    segments[:, REACH], segments[:, WEIGHT], segments[:, TRAVELLED] = generator.choice([0.05, 0.9, 50.0], 200), 2.0, 3.0
+    segments[:, OWN], segments[:, LISTED] = -1.0, 4.0
+    return segments, (np.isclose((origins - low) / edge, np.round((origins - low) / edge)) & (ways == 0.0)).any(axis=1)
+
+
+def test_segments_leave_their_exact_length_in_every_voxel():
+    """Against the plain twin."""
+    low, edge, shape = np.array([-1.0, -2.0, 0.5]), 0.3, (7, 11, 5)
     source = np.array([0.3, -0.4, 1.1])
+    segments, in_plane = random_segments(low, edge, shape, source)
     inside = 0
-    for origin, way, far in zip(origins, ways, reach, strict=True):
+    for segment, within_plane in zip(segments, in_plane, strict=True):
+        origin, way, far = segment[:3], segment[3:6], segment[REACH]
         tally = np.zeros((np.prod(shape), 5), dtype=np.float32)
-        walk(Box(low, edge, *shape), *origin, *way, far, 2.0, 3.0, source, tally, -1.0, 4)
+        tally_segments(Box(low, edge, *shape, 0, 0, 0), segment[None], source, 0, tally)
         expected = 2.0 * walk_twin(low, edge, shape, origin, way, far).reshape(-1)
-        in_plane = np.isclose((origin - low) / edge, np.round((origin - low) / edge)) & (way == 0.0)
-        if in_plane.any():  # a segment within a plane belongs to either side
+        if within_plane:  # a segment within a plane belongs to either side
             assert tally[:, 0].sum() == pytest.approx(expected.sum(), abs=1e-5) or not expected.any()
             continue
         np.testing.assert_allclose(tally[:, 0], expected, atol=2e-6)
@@ -534,6 +554,44 @@ def test_the_walk_leaves_its_exact_length_in_every_voxel():
             excess = (3.0 + 0.5 * far - np.linalg.norm(middle - source)) * NS_PER_M
             assert tally[:, 1].sum() / tally[:, 0].sum() == pytest.approx(excess, abs=0.06)
     assert inside > 60
+
+
+@pytest.mark.parametrize("brick", [0, 1, 2, 4, 8])
+def test_bricks_and_parts_of_a_grid_get_the_bits_of_the_whole(brick):
+    """Segments that begin on planes, run within them and through corners of voxels are among them."""
+    low, edge, shape = np.array([-1.0, -2.0, 0.5]), 0.3, (7, 11, 5)
+    source = np.array([0.3, -0.4, 1.1])
+    segments, _ = random_segments(low, edge, shape, source)
+    whole = np.zeros((np.prod(shape), 5), dtype=np.float32)
+    tally_segments(Box(low, edge, *shape, 0, 0, 0), segments, source, 0, whole)
+    for first, size in (((0, 0, 0), shape), ((2, 3, 1), (3, 7, 2)), ((6, 0, 0), (1, 11, 4))):
+        part = np.zeros((np.prod(size), 5), dtype=np.float32)
+        tally_segments(Box(low, edge, *size, *first), segments, source, brick, part)
+        index = tuple(slice(a, a + n) for a, n in zip(first, size, strict=True))
+        np.testing.assert_array_equal(part.reshape(*size, 5), whole.reshape(*shape, 5)[index])
+
+
+def test_points_drawn_along_segments_leave_their_length_in_the_mean():
+    """Student-t over 64 sets of random numbers, voxel by voxel; what a segment leaves in all is always its length."""
+    low, edge, shape = np.array([-1.0, -2.0, 0.5]), 0.3, (7, 11, 5)
+    source = np.array([0.3, -0.4, 1.1])
+    segments, in_plane = random_segments(low, edge, shape, source)
+    segments = np.tile(segments[~in_plane], (60, 1))
+    box = Box(low, edge, *shape, 0, 0, 0)
+    exact = np.zeros((np.prod(shape), 5), dtype=np.float32)
+    tally_segments(box, segments, source, 0, exact)
+    drawn = []
+    for seed in range(64):
+        tally = np.zeros((np.prod(shape), 5), dtype=np.float32)
+        sample_segments(box, segments, source, np.random.default_rng(seed).random(len(segments)), 3, tally)
+        drawn.append(tally)
+        assert tally[:, 0].sum(dtype=float) == pytest.approx(exact[:, 0].sum(dtype=float), rel=1e-5)
+    error = (np.std(drawn, axis=0, ddof=1) / 8)[:, :2]
+    known = error > 1e-3 * exact[:, :2].max(axis=0)  # elsewhere every drawing falls into the same voxel
+    score = (np.mean(drawn, axis=0, dtype=float) - exact)[:, :2][known] / error[known]
+    assert len(score) > 200
+    assert np.abs(score).max() < family_limit(len(score), 63)
+    assert np.std(score) == pytest.approx(1.0, abs=0.15)
 
 
 @pytest.mark.parametrize("pattern", ["isotropic", "dipole", "panel"])

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rf3d.errors import InputError
-from rf3d.units import FloatArray, IntArray, read_only
+from rf3d.units import FloatArray, IntArray
 from rf3d.venue.scene import Scene
 
 MOST_VOXELS = 2**31 - 1
@@ -29,8 +29,8 @@ class Grid:
 
     Parameters
     ----------
-    low_m : (3,) float64
-        Low corner, local coordinates of the scene.
+    venue_low_m : (3,) float64
+        Low corner of the whole venue's voxels, local coordinates of the scene.
     origin_m : (3,) float64
         World position of the local origin.
     voxel_m : float
@@ -40,7 +40,7 @@ class Grid:
         Place of the low voxel among those of the whole venue, for a grid over a region.
     """
 
-    low_m: FloatArray
+    venue_low_m: FloatArray
     origin_m: FloatArray
     voxel_m: float
     shape: tuple[int, int, int]
@@ -57,14 +57,18 @@ class Grid:
         return self.voxel_m**3
 
     @property
+    def low_m(self) -> FloatArray:
+        """Low corner in local coordinates, (3,), metres."""
+        return self.venue_low_m + np.array(self.first) * self.voxel_m
+
+    @property
     def world_low_m(self) -> FloatArray:
         """Low corner in world coordinates, (3,), metres."""
         return self.low_m + self.origin_m
 
     def centres_m(self, numbers: IntArray) -> FloatArray:
         """Centres (N, 3), local metres, of voxels by flat number (N,)."""
-        index = np.stack(np.unravel_index(np.asarray(numbers), self.shape), axis=1)
-        return self.low_m + (index + 0.5) * self.voxel_m
+        return self.venue_low_m + (self.venue_index(numbers) + 0.5) * self.voxel_m
 
     def venue_index(self, numbers: IntArray) -> IntArray:
         """Places (N, 3) among the voxels of the whole venue, of voxels by flat number (N,)."""
@@ -139,7 +143,7 @@ def make_grid(
         )
     shape = (int(counts[0]), int(counts[1]), int(counts[2]))
     low = (int(first[0]), int(first[1]), int(first[2]))
-    return Grid(read_only(scene.bounds_m[0] + first * voxel_m), scene.origin_m, float(voxel_m), shape, low)
+    return Grid(scene.bounds_m[0], scene.origin_m, float(voxel_m), shape, low)
 
 
 def _touched(scene: Scene, voxel_m: float, region_m: FloatArray, counts: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -14,7 +14,8 @@ from rf3d.propagation.kernels.branch import branch
 from rf3d.propagation.kernels.crossings import walls_passed
 from rf3d.propagation.kernels.interfaces import Walls
 from rf3d.propagation.kernels.passage import INVOLVED, Passages, cut_off, entries, simple_passages, spread
-from rf3d.propagation.kernels.walk import Box, Rays, march
+from rf3d.propagation.kernels.tally import SEGMENT_COLUMNS, Box, sample_segments, tally_segments
+from rf3d.propagation.kernels.walk import Rays, march
 from rf3d.propagation.launch import LaunchTable, launch
 from rf3d.propagation.paths import Setting
 from rf3d.propagation.tallies import Layout
@@ -25,6 +26,8 @@ MOST_EVENTS = 64
 """Surfaces a ray may meet; what it still carries then is booked as cut."""
 WEAK_SHARE = 1e-3
 """Roulette is played below this share of the mean weight at launch."""
+WHOLE_BYTES, BRICK_BYTES = 2**21, 2**22
+"""Tallies up to the first are done as a whole; larger ones in bricks of up to the second, 2^k voxels to an edge."""
 LATE_EVENTS = 12
 """After so many surfaces the share doubles with each, so that a few weak rays do not hold up a batch."""
 
@@ -46,7 +49,7 @@ class Batch:
     Attributes
     ----------
     tally : (voxels, 3 or more) float32
-        As ``kernels.walk.march`` writes it.
+        As ``kernels.tally.tally_segments`` writes it.
     ledger : (5,) float64
         Accounts ABSORBED, ESCAPED, ROULETTE_GAIN, ROULETTE_LOSS, CUT.
     emitted : float
@@ -74,6 +77,7 @@ def run_batch(
     max_reflections: int,
     layout: Layout,
     receiving: Antenna | None = None,
+    points: int = 0,
     generator: np.random.Generator,
 ) -> Batch:
     """Send ``rays`` rays and follow them over up to ``max_reflections`` reflections.
@@ -86,9 +90,10 @@ def run_batch(
         Columns of the tally.
     receiving : Antenna or None
         Upright receiving antenna for the columns of detail.
+    points : int
+        Places along a segment at which it is counted; 0 for every voxel it crosses.
     """
     direction, field, weight = launch(emission.table, emission.antenna, emission.axes, rays=rays, generator=generator)
-    tally = np.zeros((box.nx * box.ny * box.nz, layout.columns), dtype=np.float32)
     ledger = np.zeros(5)
     emitted = float(weight.sum())
     weak = WEAK_SHARE * emitted / rays
@@ -104,14 +109,17 @@ def run_batch(
     thrown = np.zeros(int(setting.bodies.object.max(initial=-1)) + 1)
     no_gain = np.zeros(0)
     walls = walls._replace(half_space=walls.half_space | plain)
-    count, segments = rays, 0
+    count, stretches, written = rays, 0, 0
+    segments = np.empty((4 * rays, SEGMENT_COLUMNS))
     for event in range(MOST_EVENTS):
-        segments += count
+        stretches += count
+        if written + count > len(segments):
+            segments = np.concatenate([segments, np.empty_like(segments)])
         triangle = setting.tracer.nearest(state.origin[:count], state.direction[:count])
-        march(
-            state, count, triangle, triangle_facet, setting.planes, setting.bodies, box, emission.source_m, clearance,
+        written = march(
+            state, count, triangle, triangle_facet, setting.planes, setting.bodies, clearance,
             _own_gain(receiving, state, count) if layout.detail else no_gain,
-            layout.listed(state.order[:count], state.culprit[:count]), tally, ledger,
+            layout.listed(state.order[:count], state.culprit[:count]), segments, written, ledger,
         )  # fmt: skip
         passages, behind = _solids_ahead(setting, state, count)
         count = branch(
@@ -121,7 +129,21 @@ def run_batch(
         if count == 0:
             break
     ledger[4] += state.weight[:count].sum()
-    return Batch(tally, ledger, emitted, segments, thrown)
+    tally = np.zeros((box.nx * box.ny * box.nz, layout.columns), dtype=np.float32)
+    if points > 0:
+        chance = generator.random(written)
+        sample_segments(box, segments[:written], emission.source_m, chance, points, tally)
+    else:
+        brick = _brick(box, layout.columns)
+        tally_segments(box, segments[:written], emission.source_m, brick, tally)
+    return Batch(tally, ledger, emitted, stretches, thrown)
+
+
+def _brick(box: Box, columns: int) -> int:
+    """Voxels along the edge of bricks whose tally fits a processor's cache; 0 for a grid that need not be cut."""
+    if 4 * columns * box.nx * box.ny * box.nz <= WHOLE_BYTES:
+        return 0
+    return int(2 ** np.floor(np.log2((BRICK_BYTES / (4 * columns)) ** (1.0 / 3.0))))
 
 
 def _own_gain(receiving: Antenna | None, state: Rays, count: int) -> FloatArray:

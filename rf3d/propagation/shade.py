@@ -94,7 +94,7 @@ def make_shade(setting: Setting, transmitter: Transmitter, grid: Grid, *, freque
     start = np.array(grid.first) // CELL
     cells = -(-(np.array(grid.first) + np.array(grid.shape)) // CELL) - start
     corner = np.stack(np.unravel_index(np.arange(int(cells.prod())), tuple(cells)), axis=1) + start
-    middle = grid.low_m + ((corner + 0.5) * CELL - np.array(grid.first)) * grid.voxel_m
+    middle = grid.venue_low_m + (corner + 0.5) * CELL * grid.voxel_m
     table, _, _ = least_detours(
         bends, source, middle, np.zeros(len(middle), dtype=np.int64), lit[None, :],
         0.5 * np.sqrt(3.0) * CELL * grid.voxel_m, LISTED,

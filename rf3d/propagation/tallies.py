@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rf3d.propagation.kernels.walk import BASE, DETAIL
+from rf3d.propagation.kernels.tally import BASE, DETAIL
 from rf3d.units import BoolArray, FloatArray, IntArray
 
 
@@ -44,7 +44,7 @@ class Layout:
 
     @property
     def sums(self) -> int:
-        """Number of running sums (``kernels.walk.fold``)."""
+        """Number of running sums (``kernels.tally.fold``)."""
         return 2 * self.columns + 3
 
     def listed(self, order: IntArray, culprit: IntArray) -> IntArray:

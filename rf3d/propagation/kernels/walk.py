@@ -1,7 +1,6 @@
-"""Rays from one surface to the next, leaving their length in every voxel they pass.
+"""Rays from one surface to the next: to the triangles that the tracer found, in float64.
 
-The track-length estimator needs the exact length of a ray in each voxel; this file marches
-a batch of rays to the triangles that the tracer found, in float64, and tallies on the way.
+What each leaves in the voxels it passes is written down as a segment and tallied later (``kernels.tally``).
 """
 
 from __future__ import annotations
@@ -13,20 +12,15 @@ from numba import njit
 
 from rf3d.propagation.kernels.crossings import Bodies
 from rf3d.propagation.kernels.images import Planes, on_facet
-from rf3d.units import SPEED_OF_LIGHT_M_S, BoolArray, ComplexArray, FloatArray, IntArray
+from rf3d.propagation.kernels.tally import DX, DY, DZ, LISTED, OWN, REACH, TRAVELLED, WEIGHT, X, Y, Z
+from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray
 
 ABSORBED, ESCAPED, ROULETTE_GAIN, ROULETTE_LOSS, CUT = range(5)
 """Accounts of the ledger, watts per watt at the antenna."""
-NS_PER_M = 1e9 / SPEED_OF_LIGHT_M_S
 PASSED_OVER, GONE = -1, -2
 """Facet of a ray that met the plane it has just left, which is rounding and not a hit; and of one that escaped."""
 FLAT = 1e-9
 """Cosine below which a ray lies in a plane and has no point of intersection with it."""
-_NEVER = 1e300
-BASE, DETAIL = 3, 4
-"""Columns that a tally always has, and those of arrival and of the receiving antenna."""
-_POWER, _DELAY, _DELAY_SQUARE = np.uint64(0), np.uint64(1), np.uint64(2)
-_TO_X, _TO_Y, _TO_Z, _OWN = np.uint64(3), np.uint64(4), np.uint64(5), np.uint64(6)
 
 
 class Rays(NamedTuple):
@@ -52,16 +46,6 @@ class Rays(NamedTuple):
     plane: IntArray
     facet: IntArray
     culprit: IntArray
-
-
-class Box(NamedTuple):
-    """A grid for the kernels: low corner (3,), edge of a voxel, voxels along x, y and z."""
-
-    low: FloatArray
-    edge: float
-    nx: int
-    ny: int
-    nz: int
 
 
 @njit(nogil=True, cache=True)
@@ -111,32 +95,34 @@ def march(
     triangle_facet: IntArray,
     planes: Planes,
     bodies: Bodies,
-    box: Box,
-    source: FloatArray,
     clearance: float,
     own: FloatArray,
     listed: IntArray,
-    tally: FloatArray,
+    segments: FloatArray,
+    written: int,
     ledger: FloatArray,
-) -> None:
-    """Move rays to the triangles they meet and tally those that have been reflected; mark those that escape GONE.
+) -> int:
+    """Move rays to the triangles they meet; write down those that have been reflected; mark those that escape GONE.
 
     Parameters
     ----------
     triangle : (count,) int32
         Triangle each ray meets, −1 for none.
-    source : (3,) float64
-        The antenna, from which delays are measured.
     own : (count,) float64
-        |E·h|² of the receiving antenna for each ray's unit field; empty where the tally has no columns for it.
+        |E·h|² of the receiving antenna for each ray's unit field; empty where nobody asks.
     listed : (count,) int32
-        Column in which the ray's weight × length is listed once more; −1 for none.
-    tally : (voxels, C) float32
-        Weight × length in metres, the same × excess delay in ns, and × its square. With ``own``: the same times
-        the unit vector to where the wave comes from, three columns, and times ``own``. Then what is listed, such
-        as orders or culprits. Changed in place.
+        Column in which each ray is listed once more; −1 for none.
+    segments : (N, SEGMENT_COLUMNS) float64
+        Row by row as ``kernels.tally`` reads them. Changed in place.
+    written : int
+        Segments there are; room must be left for ``count`` more.
     ledger : (5,) float64
         Changed in place.
+
+    Returns
+    -------
+    written : int
+        Segments there are now: of reflected rays, in their order.
     """
     # Named here once: taking arrays out of a tuple ray by ray costs more than the arithmetic.
     origin, direction, weight, length = rays.origin, rays.direction, rays.weight, rays.length
@@ -158,8 +144,12 @@ def march(
             if abs(along) > FLAT:
                 reach = max(0.0, (offset[plane] - (nx * ox + ny * oy + nz * oz)) / along)
         if order[i] > 0:
-            factor = own[i] if detailed else -1.0
-            walk(box, ox, oy, oz, dx, dy, dz, reach, weight[i], length[i], source, tally, factor, listed[i])
+            segments[written, X], segments[written, Y], segments[written, Z] = ox, oy, oz
+            segments[written, DX], segments[written, DY], segments[written, DZ] = dx, dy, dz
+            segments[written, REACH], segments[written, WEIGHT] = reach, weight[i]
+            segments[written, TRAVELLED], segments[written, OWN] = length[i], own[i] if detailed else -1.0
+            segments[written, LISTED] = listed[i]
+            written += 1
         if not met:
             ledger[ESCAPED] += weight[i]
             facet_now[i] = GONE
@@ -176,110 +166,4 @@ def march(
         origin[i, 0], origin[i, 1], origin[i, 2] = x, y, z
         length[i] += reach
         facet_now[i] = facet
-
-
-@njit(nogil=True, cache=True)
-def walk(
-    box: Box,
-    ox: float,
-    oy: float,
-    oz: float,
-    dx: float,
-    dy: float,
-    dz: float,
-    reach: float,
-    weight: float,
-    travelled: float,
-    source: FloatArray,
-    tally: FloatArray,
-    own: float,
-    listed: int,
-) -> None:
-    """Add a segment's weight × length, and its moments of excess delay, to every voxel it crosses.
-
-    The excess delay is that of the middle of the crossing over the straight way from the antenna to there. ``own``
-    below 0 leaves the columns of detail out; ``listed`` below 0 lists nothing.
-
-    Source: Amanatides & Woo, A fast voxel traversal algorithm for ray tracing, Eurographics 1987 (from memory).
-    """
-    edge, nx, ny, nz = box.edge, box.nx, box.ny, box.nz
-    low_x, low_y, low_z = box.low[0], box.low[1], box.low[2]
-    # A direction without a component along an axis meets none of that axis's planes within reach.
-    inv_x = 1.0 / dx if dx != 0.0 else _NEVER
-    inv_y = 1.0 / dy if dy != 0.0 else _NEVER
-    inv_z = 1.0 / dz if dz != 0.0 else _NEVER
-    ax, bx = (low_x - ox) * inv_x, (low_x + nx * edge - ox) * inv_x
-    ay, by = (low_y - oy) * inv_y, (low_y + ny * edge - oy) * inv_y
-    az, bz = (low_z - oz) * inv_z, (low_z + nz * edge - oz) * inv_z
-    entry = max(0.0, max(min(ax, bx), max(min(ay, by), min(az, bz))))
-    # A hair less, so that rounding cannot lead out of the box, nor behind a wall that lies between voxels.
-    leave = min(reach, min(max(ax, bx), min(max(ay, by), max(az, bz)))) - 1e-9 * edge
-    if leave <= entry:
-        return
-    i = min(max(int((ox + entry * dx - low_x) / edge), 0), nx - 1)
-    j = min(max(int((oy + entry * dy - low_y) / edge), 0), ny - 1)
-    k = min(max(int((oz + entry * dz - low_z) / edge), 0), nz - 1)
-    up_x, up_y, up_z = dx > 0.0, dy > 0.0, dz > 0.0
-    next_x = (low_x + (i + (1 if up_x else 0)) * edge - ox) * inv_x if dx != 0.0 else _NEVER
-    next_y = (low_y + (j + (1 if up_y else 0)) * edge - oy) * inv_y if dy != 0.0 else _NEVER
-    next_z = (low_z + (k + (1 if up_z else 0)) * edge - oz) * inv_z if dz != 0.0 else _NEVER
-    step_x, step_y, step_z = edge * abs(inv_x), edge * abs(inv_y), edge * abs(inv_z)
-    hop_x = ny * nz if up_x else -ny * nz
-    hop_y = nz if up_y else -nz
-    hop_z = 1 if up_z else -1
-    voxel, voxels = (i * ny + j) * nz + k, len(tally)
-    # Everything about delay in nanoseconds: way so far, and the square of the straight way from the antenna.
-    sx, sy, sz = ox - source[0], oy - source[1], oz - source[2]
-    s2 = (sx * sx + sy * sy + sz * sz) * NS_PER_M**2
-    sd = 2.0 * (sx * dx + sy * dy + sz * dz) * NS_PER_M**2
-    column = np.uint64(max(listed, 0))
-    at = entry
-    while 0 <= voxel < voxels:
-        step = min(next_x, min(next_y, next_z))
-        end = min(step, leave)
-        middle = 0.5 * (at + end)
-        straight = np.sqrt(max(0.0, s2 + middle * (sd + middle * NS_PER_M**2)))
-        excess = (travelled + middle) * NS_PER_M - straight
-        amount = weight * max(end - at, 0.0)
-        moment = amount * excess
-        v = np.uint64(voxel)  # unsigned: no test for counting from the end
-        tally[v, _POWER] += np.float32(amount)
-        tally[v, _DELAY] += np.float32(moment)
-        tally[v, _DELAY_SQUARE] += np.float32(moment * excess)
-        if own >= 0.0:
-            tally[v, _TO_X] -= np.float32(amount * dx)
-            tally[v, _TO_Y] -= np.float32(amount * dy)
-            tally[v, _TO_Z] -= np.float32(amount * dz)
-            tally[v, _OWN] += np.float32(amount * own)
-        if listed >= 0:
-            tally[v, column] += np.float32(amount)
-        if step >= leave:
-            return
-        at = end
-        # Which axes are due cannot be foreseen, so all are asked alike: no branches.
-        due_x, due_y, due_z = next_x <= step, next_y <= step, next_z <= step
-        next_x += step_x if due_x else 0.0
-        next_y += step_y if due_y else 0.0
-        next_z += step_z if due_z else 0.0
-        voxel += (hop_x if due_x else 0) + (hop_y if due_y else 0) + (hop_z if due_z else 0)
-
-
-@njit(nogil=True, cache=True)
-def fold(tally: FloatArray, sums: FloatArray) -> None:
-    """Add a batch (voxels, C) float32 to running sums (voxels, 2C + 3) float64.
-
-    Columns of the sums: the C tallies, their squares, and the products of power with delay, power with its square,
-    and delay with its square.
-    """
-    columns = tally.shape[1]
-    for v in range(len(tally)):
-        if tally[v, 0] == 0.0:
-            continue
-        for c in range(columns):
-            value = np.float64(tally[v, c])
-            sums[v, c] += value
-            sums[v, columns + c] += value * value
-        power, delay, square = np.float64(tally[v, 0]), np.float64(tally[v, 1]), np.float64(tally[v, 2])
-        sums[v, 2 * columns] += power * delay
-        sums[v, 2 * columns + 1] += power * square
-        sums[v, 2 * columns + 2] += delay * square
+    return written

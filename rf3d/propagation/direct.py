@@ -135,7 +135,7 @@ def _add_edges(
         # In the light only edges that the wave grazes.
         edge = np.where((state[voxels] == 0)[:, None] & (detour >= shade.wavelength_m), -1, edge)
         bent = bent_fields(
-            setting, shade, centres, edge=edge, place_m=place, detour_m=detour, receiving=receiving
+            setting, walls, shade, centres, edge=edge, place_m=place, detour_m=detour, receiving=receiving
         )  # fmt: skip
         straight, heard, _ = _field_at(setting, walls, emission, centres, receiving=receiving)
         alone = (np.abs(straight) ** 2).sum(axis=1)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, TRANSMISSION
-from rf3d.propagation.kernels.interfaces import make_walls, passed_power
+from rf3d.propagation.kernels.interfaces import Walls, make_walls, passed_power
 from rf3d.propagation.kernels.transport import carry
 from rf3d.propagation.kernels.wedges import Wedges, no_wedges
 from rf3d.propagation.pathset import PathSet
@@ -86,8 +86,11 @@ def fields(
     receivers: tuple[Receiver, ...],
     frequencies_hz: FloatArray,
     wedges: Wedges | None = None,
+    walls: Walls | None = None,
 ) -> Fields:
     """Evaluate paths at frequencies (F,) in hertz; ``wedges`` (a Setting's) are needed where paths bend at edges.
+
+    ``walls`` are those of the surfaces at the frequencies, for who has them already and asks often.
 
     Each path gives λ/(4πL) · (E·h) · exp(−jkL): spreading over the whole length since facets are planar, over
     √(s′·s·(s′ + s)) where it bends at an edge, ``assembly.spreading_over_two`` where at two; E the field
@@ -98,7 +101,7 @@ def fields(
     """
     frequencies = np.atleast_1d(np.asarray(frequencies_hz, dtype=np.float64))
     arriving, cosine = _arriving(
-        paths, facets, surfaces=surfaces, transmitters=transmitters, frequencies=frequencies, wedges=wedges
+        paths, facets, surfaces=surfaces, transmitters=transmitters, frequencies=frequencies, wedges=wedges, walls=walls
     )
     accepted = np.zeros((paths.count, 3), dtype=np.complex128)
     alike: dict[tuple[int, bytes], list[int]] = {}
@@ -138,9 +141,11 @@ def _arriving(
     transmitters: tuple[Transmitter, ...],
     frequencies: FloatArray,
     wedges: Wedges | None,
+    walls: Walls | None = None,
 ) -> tuple[ComplexArray, FloatArray]:
     """Field vectors (P, F, 3) at the ends of paths and cosines of incidence (I,)."""
-    walls = make_walls(surfaces, frequencies)
+    if walls is None:
+        walls = make_walls(surfaces, frequencies)
     if wedges is None:
         if (paths.edge >= 0).any():
             raise ValueError("paths over edges need the setting's wedges")

@@ -16,6 +16,7 @@ from rf3d.propagation.diffraction import heavy_triangles, lit_edges
 from rf3d.propagation.fields import fields
 from rf3d.propagation.grid import Grid
 from rf3d.propagation.kernels.bends import Bends, make_bends
+from rf3d.propagation.kernels.interfaces import Walls
 from rf3d.propagation.kernels.shade import least_detours
 from rf3d.radio.antennas import Antenna, world_response
 from rf3d.radio.radios import Transmitter
@@ -111,6 +112,7 @@ def ways_over_edges(shade: Shade, grid: Grid, voxels: IntArray) -> tuple[IntArra
 
 def bent_fields(
     setting: Setting,
+    walls: Walls,
     shade: Shade,
     points_m: FloatArray,
     *,
@@ -140,7 +142,7 @@ def bent_fields(
     )  # fmt: skip
     arriving = fields(
         paths, setting.facets, surfaces=setting.surfaces, transmitters=(shade.transmitter,), receivers=(),
-        frequencies_hz=np.array([shade.frequency_hz]), wedges=setting.wedges,
+        frequencies_hz=np.array([shade.frequency_hz]), wedges=setting.wedges, walls=walls,
     ).arriving[:, 0]  # fmt: skip
     at = paths.receiver
     straight = np.linalg.norm(points_m[at] - shade.source_m, axis=1)

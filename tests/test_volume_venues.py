@@ -1,0 +1,163 @@
+"""The received-power volume in a furnished venue against exact paths, and in leaky rooms against room theory.
+
+Limits are those of ``test_volume``: Student-t, all values of a comparison together failing by chance once in
+``1 / FAMILY`` seeds.
+"""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import itertools
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from rf3d.jobs import Jobs
+from rf3d.plan import load_plan, load_scene
+from rf3d.plan_surfaces import assign_surfaces
+from rf3d.propagation import rays as engine
+from rf3d.propagation.fields import fields
+from rf3d.propagation.grid import make_grid
+from rf3d.propagation.kernels.interfaces import opaque_parts
+from rf3d.propagation.kernels.tally import REACH, TRAVELLED, WEIGHT
+from rf3d.propagation.paths import find_paths, prepare
+from rf3d.propagation.volume import trace_volume
+from rf3d.radio.antennas import make_antenna
+from rf3d.radio.radios import Receiver
+from rf3d.units import dbm_to_watts
+from rf3d.venue.facets import find_facets
+from rf3d.venue.materials import Layer, Material
+from rf3d.venue.surfaces import enclosing_solids
+from tests.scenes import room, surface
+from tests.test_volume import UPRIGHT, WAVELENGTH, family_limit, stratified_points, transmitter_at, volume_of
+from tests.twins import C
+
+PLAYHOUSE = Path(__file__).parents[1] / "meshes_demo" / "playhouse.toml"
+
+
+def test_the_playhouse_is_its_exact_paths_at_200_points():
+    """Straight to the last digits, and after one reflection in Student-t limits, in 200 voxels that no face cuts.
+
+    Paths end at 64 stratified points of each voxel; only voxels whose rays are good to 10 % are drawn. Small facets
+    and rough surfaces, which paths and rays treat on their own, are made large and smooth.
+    """
+    plan = load_plan(PLAYHOUSE)
+    scene, transmitter = load_scene(plan), plan.transmitters[0]
+    surfaces = tuple(
+        dataclasses.replace(s, material=dataclasses.replace(s.material, scattering=0.0))
+        for s in assign_surfaces(plan, scene)[0]
+    )
+    frequency = np.array([transmitter.radio.centre_hz])
+    facets = find_facets(scene)
+    setting = prepare(scene, facets, surfaces, opaque=opaque_parts(surfaces, frequency))
+    grid = make_grid(scene, 0.5)
+    answer = trace_volume(
+        setting, transmitter, grid=grid, max_reflections=1, rays=1_280_000, seed=3, jobs=Jobs(), by_order=True,
+        edges=False,
+    )  # fmt: skip
+    got, error = (a.reshape(2, -1)[1] for a in (answer.order_power_w, answer.order_std_error_w))
+    drawn = np.random.default_rng(4).permutation(np.flatnonzero(error < 0.1 * got))[:600]
+    centres = grid.centres_m(drawn)
+    low, high = scene.corners_m.min(axis=1), scene.corners_m.max(axis=1)
+    free = np.array([not ((low < c + 0.251) & (high > c - 0.251)).all(axis=1).any() for c in centres])
+    free &= np.abs(centres - scene.to_local(transmitter.position_m)).max(axis=1) > 1.5
+    free &= np.array([name is None for name in enclosing_solids(scene, centres, surfaces)])
+    numbers, centres = drawn[free][:200], scene.to_world(centres[free][:200])
+    assert len(numbers) == 200
+    points = stratified_points(answer, numbers, 4, np.random.default_rng(5))
+    points = np.concatenate([points, centres[:, None]], axis=1)
+    probe = make_antenna("probe", pattern="isotropic")
+    receivers = tuple(
+        Receiver(str(i), p, probe, UPRIGHT, 0.0, transmitter.radio) for i, p in enumerate(points.reshape(-1, 3))
+    )
+    paths, _ = find_paths(
+        setting, scene.to_local(transmitter.position_m[None]), scene.to_local(points.reshape(-1, 3)),
+        linked=np.ones((1, len(receivers)), dtype=bool), max_reflections=1, rays=0, seed=1, jobs=Jobs(),
+    )  # fmt: skip
+    assert paths.exhaustive_order == 1
+    large = dataclasses.replace(facets, edge_start=np.zeros_like(facets.edge_start))
+    carried = fields(
+        paths, large, surfaces=surfaces, transmitters=(transmitter,), receivers=receivers, frequencies_hz=frequency
+    )
+    sent = dbm_to_watts(transmitter.power_dbm - transmitter.cable_loss_db)
+    at_point = np.zeros((2, len(receivers)))
+    np.add.at(at_point, (paths.reflections, paths.receiver), sent * (np.abs(carried.arriving[:, 0]) ** 2).sum(axis=1))
+    at_point = at_point.reshape(2, 200, -1)
+    # 1/r² is averaged over the voxel, which is h²/12r² more than in its middle.
+    square = ((centres - transmitter.position_m) ** 2).sum(axis=1)
+    direct = at_point[0, :, -1] * (1 + 0.5**2 / (12 * square))
+    np.testing.assert_allclose(answer.direct_power_w.flat[numbers], direct, rtol=1e-6, atol=0)
+    expected, spread = at_point[1, :, :-1].mean(axis=1), at_point[1, :, :-1].std(axis=1, ddof=1) / 8
+    score = (got[numbers] - expected) / np.hypot(error[numbers], spread)
+    assert np.abs(score).max() < family_limit(200, answer.batches - 1)
+    assert np.std(score) == pytest.approx(1.0, abs=0.2)
+
+
+def leaky(absorption: float) -> Material:
+    """A perfect mirror with holes and a wholly diffuse lobe: it loses one share of the power at every angle."""
+    return Material(
+        name="leaky", layers=(Layer(1.0, 0.0, 1e13, 0.0),), scattering=1.0, valid_hz=(0.0, np.inf), basis="A",
+        source="test", title="leaky", open_fraction=absorption,
+    )  # fmt: skip
+
+
+def free_path_variance(size: np.ndarray, count: int = 400_000) -> float:
+    """Relative variance of the way from wall to wall of a box after diffuse reflections, by drawing them."""
+    generator = np.random.default_rng(1)
+    area = np.array([size[1] * size[2], size[0] * size[2], size[0] * size[1]])
+    axis = generator.choice(3, count, p=area / area.sum())
+    at = generator.random((count, 3)) * size
+    at[np.arange(count), axis] = 0.0  # the opposite wall is its mirror image
+    cosine, turn = np.sqrt(generator.random(count)), 2 * np.pi * generator.random(count)
+    ring = np.sqrt(1 - cosine**2)
+    way = np.empty((count, 3))
+    for offset, part in enumerate((cosine, ring * np.cos(turn), ring * np.sin(turn))):
+        way[np.arange(count), (axis + offset) % 3] = part
+    length = np.where(way > 0, (size - at) / way, -at / way).min(axis=1)
+    return float(length.var() / length.mean() ** 2)
+
+
+@pytest.mark.parametrize(("absorption", "eyring_within"), [(0.2, 0.1), (0.4, 0.12)])
+def test_a_leaky_box_rings_as_room_theory_says(shared, monkeypatch, absorption, eyring_within):
+    """Steady power λ²/πA over the whole room, and the exponential tail of the delay profile.
+
+    The profile is that of the room's mean power: the segments of all rays, cut by how far they had come. Its tail is
+    that of Eyring within 10 % at little loss. Eyring takes all ways from wall to wall as equally long, and is 11 % off
+    at α = 0.4; with Kuttruff's correction for their spread, −ln(1 − α)·(1 + ½γ² ln(1 − α)), both are within 2 %.
+
+    Source: table of room electromagnetics beside the checkout (Andersen et al., IEEE AP Mag. 49(2), 2007; Eyring's
+    slope after Steinböck et al., IEEE TAP 2015); Kuttruff, Room Acoustics (from memory).
+    """
+    with (shared / "checks" / "room_reverb_reference.csv").open() as file:
+        row = next(r for r in csv.DictReader(file) if r["room"] == "black box" and float(r["alpha"]) == absorption)
+    size = np.array([float(row[name]) for name in ("a", "b", "h")])
+    kept, tally = [], engine.tally_segments
+
+    def keep(box, segments, *more):
+        kept.append(segments.copy())
+        tally(box, segments, *more)
+
+    monkeypatch.setattr(engine, "tally_segments", keep)
+    walls = tuple(surface(name, leaky(absorption), thickness_m=0.002) for name, _, _ in room(size))
+    answer = volume_of(room(size), walls, transmitter_at((7.1, 3.3, 2.2)), order=40, rays=256_000, voxel=1.0, workers=1)
+    steady_db = 10 * np.log10(answer.mean_power_w.mean() / 1e-3)
+    reference_db = float(row["mean_gain_scalar_2450MHz_dB"])
+    area = absorption * float(row["S_m2"])
+    assert reference_db == pytest.approx(10 * np.log10(WAVELENGTH**2 / (np.pi * area)), abs=0.001)
+    assert steady_db == pytest.approx(reference_db, abs=0.1)
+    segments = np.concatenate(kept)
+    segments = segments[np.isfinite(segments[:, REACH])]
+    eyring_ns = float(row["tau_energy_Eyring_ns"])
+    edges_m = np.arange(2.0, 5.01, 0.25) * eyring_ns * 1e-9 * C
+    profile = [
+        (segments[:, WEIGHT] * np.maximum(np.minimum(end, stop) - np.maximum(start, begin), 0.0)).sum()
+        for begin, stop in itertools.pairwise(edges_m)
+        for start, end in [(segments[:, TRAVELLED], segments[:, TRAVELLED] + segments[:, REACH])]
+    ]
+    middle_ns = 0.5 * (edges_m[:-1] + edges_m[1:]) / C * 1e9
+    tail_ns = -1.0 / np.polyfit(middle_ns, np.log(profile), 1)[0]
+    assert tail_ns == pytest.approx(eyring_ns, rel=eyring_within)
+    corrected_ns = eyring_ns / (1 + 0.5 * free_path_variance(size) * np.log(1 - absorption))
+    assert tail_ns == pytest.approx(corrected_ns, rel=0.02)

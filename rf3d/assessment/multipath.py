@@ -13,7 +13,7 @@ import numpy as np
 
 from rf3d.assessment.blame import Culprit, Obstacle, echoes
 from rf3d.assessment.cures import WORTH_DB, Cure
-from rf3d.assessment.links import ALLOWANCE_DB, Link, chance_text
+from rf3d.assessment.links import ALLOWANCE_DB, Link, chance_text, verdict_of
 from rf3d.assessment.places import height, seen_from, spoken
 from rf3d.errors import Finding, Severity
 from rf3d.plan import Plan
@@ -57,12 +57,14 @@ def receiver_finding(
             f"{_advice(cures, link)}",
             None, None, "dB", _place(receiver),
         )  # fmt: skip
-    over = "on clean air only" if link.air is None else "over the air listed"
-    holds = f"{link.verdict}, holds with a chance of {chance_text(link.chance)} {over}"
+    over = "on" if link.air is None else "over"
+    holds = f"{link.verdict}, holds with a chance of {chance_text(link.chance)} {over} {link.air_words}"
     level = (
         f"{link.margin_db:.0f} dB above its threshold on the average, {link.fade_margin_db:.0f} dB on the worst "
         "1 in 100 spots and channels"
     )
+    if link.air is not None and link.busy_margin_db is not None and link.air.disturbed:
+        level += f"; {link.busy_margin_db:.0f} dB over the busiest air"
 
     def finding(code: str, severity: Severity, text: str) -> Finding:
         return Finding(code, severity, receiver.name, text, link.fade_margin_db, ALLOWANCE_DB, "dB", _place(receiver))
@@ -75,14 +77,9 @@ def receiver_finding(
             )
             return finding("strong-echo-covered", "info", text)
         return finding("holds", "info", f"{holds} ({level}).")
-    weak = link.margin_db < ALLOWANCE_DB
-    code = "too-weak" if weak else "multipath-fading"
-    why = (
-        "too little power arrives" if weak
-        else f"echoes cancel the signal in places: the 1 % point is {link.fade_depth_db:.0f} dB below the mean"
-    )  # fmt: skip
+    code, why = _reason(link)
     spot_cm = 5 * int(np.ceil(100 * wavelength_m(link.centre_hz) / 5))
-    spot = "" if weak else f" Try ±{spot_cm} cm and keep the best."
+    spot = f" Try ±{spot_cm} cm and keep the best." if code == "multipath-fading" else ""
     power = ""
     if link.margin_db >= AMPLE_DB and link.fade_depth_db >= ALLOWANCE_DB:
         power = " Lower power would shrink reach and disturbance, not the ratio of echo to direct."
@@ -96,6 +93,19 @@ def receiver_finding(
         f"{spot}{power} {_advice(cures, link)}"
     )
     return finding(code, "fail" if link.verdict == "lost" else "caution", text)
+
+
+def _reason(link: Link) -> tuple[str, str]:
+    """Code of what makes a link fragile or lost, and the same in words."""
+    if link.air is not None and verdict_of(link.clean_chance, listed=True) in ("solid", "workable"):
+        return "other-radios", (
+            f"it would hold on clean air, but others disturb {link.air.disturbed} of {len(link.channels_hz)} channels, "
+            f"mostly {link.air.strongest or 'noise'}"
+        )
+    if link.margin_db < ALLOWANCE_DB:
+        return "too-weak", "too little power arrives"
+    depth = f"the 1 % point is {link.fade_depth_db:.0f} dB below the mean"
+    return "multipath-fading", f"echoes cancel the signal in places: {depth}"
 
 
 def other_link_finding(setting: Setting, plan: Plan, link: Link, *, receiver: Receiver) -> Finding | None:

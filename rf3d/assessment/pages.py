@@ -35,7 +35,7 @@ def page(solution: Solution, receiver: str) -> dict[str, Any]:
     service = solution.services.get(receiver)
     if service is None:
         return data | {"served_by": None}
-    link = service.link
+    link, scene = service.link, solution.setting.scene
     rice = rice_depths_db(link.rice_k_db)
     return data | {
         "served_by": link.transmitter,
@@ -70,6 +70,9 @@ def page(solution: Solution, receiver: str) -> dict[str, Any]:
         "answer": None if service.answer is None else {k: finite(v) for k, v in vars(service.answer).items()},
         "air_time_share": air_time(next(t for t in solution.plan.transmitters if t.name == link.transmitter)),
         "harm": service.harm,
+        "blame": [culprit.as_json(scene) for culprit in solution.blame[receiver]],
+        "straight_way": [obstacle.as_json(scene) for obstacle in solution.obstacles[receiver]],
+        "cures": [cure.as_json() for cure in solution.cures.get(receiver, ())],
     }
 
 

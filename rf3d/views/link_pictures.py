@@ -243,9 +243,8 @@ def draw_receivers(solution: Solution, path: Path) -> Path:
     area = (20.0, 105.0, 915.0, 905.0)
     camera = three_quarter_view(venue_outline(setting), plan.house_azimuth_rad, area=area)
     model = make_model(setting, camera, interest_m=radio_positions(plan, setting))
-    with open_page(
-        "Will every receiver hold?", "on clean air only: no other radio is counted", plan_title=plan.title, width=880
-    ) as page:
+    over = "over the air listed in the plan" if plan.occupied else "on clean air only: no other radio is counted"
+    with open_page("Will every receiver hold?", over, plan_title=plan.title, width=880) as page:
         draw_model(page, model, opacity=0.24)
         page.look(camera)
         taken = draw_rulers(page, camera, bounds, setting.scene.origin_m)
@@ -262,8 +261,7 @@ def draw_receivers(solution: Solution, path: Path) -> Path:
         page.labels(sent, [t.name for t in plan.transmitters], area=area, size=16, taken=taken + boxes + marks,
                     colour=TRANSMITTER)  # fmt: skip
         _receiver_list(page, [r.name for r in plan.receivers], best, chosen)
-        page.paragraph(28, 104, f"Clean air only. {VERDICT_DEFINITION[0].upper()}{VERDICT_DEFINITION[1:]}.", width=880,
-                       colour=INK)  # fmt: skip
+        page.paragraph(28, 118, f"{VERDICT_DEFINITION[0].upper()}{VERDICT_DEFINITION[1:]}.", width=880, colour=INK)
         draw_compass(page, camera, plan.house_azimuth_rad, x=770, y=165)
         return page.save(path)
 

@@ -50,7 +50,7 @@ def links_summary(solution: Solution) -> dict[str, Any]:
         "verdict_colours": {word: colour for word, (_, colour) in VERDICT_MARKS.items()},
         "path_kinds": [{"kind": kind, "colour": colour} for kind, colour in zip(KINDS, PATH_COLOURS, strict=True)],
         "culprit_colour": TINT,
-        "air": "clean air only",
+        "air": "the air listed" if solution.plan.occupied else "clean air only",
     }
 
 

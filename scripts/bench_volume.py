@@ -170,10 +170,21 @@ def until(hall: Hall, *, error_db: float, share: float, cores: int) -> dict[str,
     return {"error_db": error_db, "share": share, "seconds": time.perf_counter() - begin, "rays": answer.rays}
 
 
-def merit(hall: Hall, *, rays: int, repeats: int) -> dict[str, float]:
-    """1/(error² · seconds) of the rays, one thread; the error is the median standard error in dB."""
-    answer, spent = rays_alone(hall, rays=rays, repeats=repeats)
-    return {"exact_walk": 1.0 / (float(np.nanmedian(answer.std_error_db)) ** 2 * spent["rays_s"])}
+def merit(hall: Hall, *, rays: int, repeats: int) -> list[dict[str, float]]:
+    """1/(error² · seconds) of the exact walk (0 points) and of samples along segments; rays alone, one thread.
+
+    The error is the median standard error in dB; ``over_embree`` is the rate of segments over that of first hits.
+    """
+    rows = []
+    raw = ROUNDS * BATCH / in_turns({"raw": lambda: raw_rays(hall.setting, 1)}, repeats)["raw"]
+    for points in (0, 1, 2, 4, 8):
+        answer, spent = rays_alone(hall, rays=rays, repeats=repeats, points=points)
+        error = float(np.nanmedian(answer.std_error_db))
+        rows.append(
+            {"points": points, "median_std_error_db": error, "rays_s": spent["rays_s"],
+             "over_embree": answer.segments / spent["rays_s"] / raw, "merit": 1.0 / (error**2 * spent["rays_s"])}
+        )  # fmt: skip
+    return rows
 
 
 def _bare_hall(plan: Plan, scene: Scene) -> Hall:

@@ -26,7 +26,7 @@ from rf3d.assessment.changes import (
     transmitter_at,
 )
 from rf3d.assessment.links import VERDICT_CHANCES, Link, Verdict, evaluate, finite
-from rf3d.assessment.traced import Traced, link_of, linked_pairs, paths_between
+from rf3d.assessment.traced import Traced, air_at, link_of, linked_pairs, paths_between
 from rf3d.plan import Plan
 from rf3d.propagation.diffuse import NO_DIFFUSE
 from rf3d.propagation.kernels.interfaces import opaque_parts
@@ -100,6 +100,8 @@ CABLE = Cure(
 def cures(traced: Traced, links: Links, r: int, *, blame: Sequence[Culprit]) -> list[Cure]:
     """Changes that raise the fade margin of receiver r by at least 3 dB, best first, one of each kind; a cable last.
 
+    Best is by the verdict that they lead to, then by the fade margin.
+
     Parameters
     ----------
     links : mapping
@@ -114,13 +116,16 @@ def cures(traced: Traced, links: Links, r: int, *, blame: Sequence[Culprit]) -> 
     found: dict[Kind, Cure] = {}
     for change in _promising(traced, r, t, blame):
         cure = _tried(traced, links, r, change, now=mine[t])
-        if cure is not None and (change.kind not in found or _reached(cure) > _reached(found[change.kind])):
+        if cure is not None and (change.kind not in found or _order(cure) < _order(found[change.kind])):
             found[change.kind] = cure
-    return [*sorted(found.values(), key=lambda cure: -_reached(cure)), CABLE]
+    return [*sorted(found.values(), key=_order), CABLE]
 
 
-def _reached(cure: Cure) -> float:
-    return -np.inf if cure.fade_margin_db is None else cure.fade_margin_db
+def _order(cure: Cure) -> tuple[int, float, int, bool]:
+    """Best first: by verdict, then by fade margin; of equals the one that harms nobody."""
+    verdict = len(_RANK) if cure.verdict is None else _RANK[cure.verdict]
+    margin = -np.inf if cure.fade_margin_db is None else cure.fade_margin_db
+    return verdict, -margin, len(cure.worsens), not cure.others_checked
 
 
 def _promising(traced: Traced, r: int, t: int, blame: Sequence[Culprit]) -> list[Change]:
@@ -152,6 +157,7 @@ def _tried(traced: Traced, links: Links, r: int, change: Change, *, now: Link) -
 
     def best(receiver: int) -> Link:
         own = []
+        air = air_at(traced, changed, receiver, setting=setting)
         for t in np.flatnonzero(linked[:, receiver]).tolist():
             known = (
                 change.surfaces is None
@@ -159,7 +165,7 @@ def _tried(traced: Traced, links: Links, r: int, change: Change, *, now: Link) -
                 and changed.transmitters[t] is plan.transmitters[t]
                 and changed.receivers[receiver] is plan.receivers[receiver]
             )
-            own.append(links[t, receiver] if known else link_of(traced, changed, t, receiver, setting=setting))
+            own.append(links[t, receiver] if known else link_of(traced, changed, t, receiver, air=air, setting=setting))
         return max(own, key=lambda link: link.fade_margin_db)
 
     then = best(r)

@@ -201,13 +201,19 @@ def _straight_text(told: _Told, obstacles: Sequence[Obstacle]) -> str:
 def _advice(cures: Sequence[Cure], link: Link) -> str:
     """The best cures with their gains; a cable where nothing else helps, and as the last resort."""
     tried = [cure for cure in cures if cure.fade_margin_db is not None]
+    # A transmitter moved and a second one hung at the same place are one piece of advice.
+    tried = [cure for i, cure in enumerate(tried) if cure.place_m is None or cure.place_m not in _places(tried[:i])]
     if not tried:
         return f"Nothing tried here gains {WORTH_DB:.0f} dB: run a cable."
     text = "Best of what was tried: " + "; or ".join(_cure_text(cure) for cure in tried[:CURES_TOLD])
     short = ALLOWANCE_DB - (tried[0].fade_margin_db or 0.0)
-    if short > 0.5 and np.isfinite(link.fade_margin_db):
+    if short > 0.5 and tried[0].verdict in ("fragile", "lost") and np.isfinite(link.fade_margin_db):
         text += f". Even so it stays {short:.0f} dB short of the {ALLOWANCE_DB:.0f} dB to keep in hand"
     return f"{text}. If nothing else can be done, run a cable."
+
+
+def _places(cures: Sequence[Cure]) -> list[tuple[float, float, float] | None]:
+    return [cure.place_m for cure in cures]
 
 
 def _cure_text(cure: Cure) -> str:

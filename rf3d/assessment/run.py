@@ -177,7 +177,9 @@ def _links(traced: Traced, jobs: Jobs) -> dict[tuple[int, int], Link]:
     count = len(traced.plan.receivers)
 
     def of_receiver(r: int) -> dict[tuple[int, int], Link]:
-        return {(t, r): link_of(traced, traced.plan, t, r) for t in np.flatnonzero(traced.linked[:, r]).tolist()}
+        air = traced.air.get(traced.plan.receivers[r].name)
+        linked = np.flatnonzero(traced.linked[:, r]).tolist()
+        return {(t, r): link_of(traced, traced.plan, t, r, air=air) for t in linked}
 
     found: dict[tuple[int, int], Link] = {}
     for own in ordered(of_receiver, range(count), jobs=jobs, stage="links", total=count):

@@ -106,11 +106,13 @@ def paths_between(traced: Traced, transmitter: Transmitter, receiver: Receiver, 
     return paths
 
 
-def link_of(traced: Traced, plan: Plan, t: int, r: int, *, setting: Setting | None = None) -> Link:
+def link_of(traced: Traced, plan: Plan, t: int, r: int, *, air: AirAt | None, setting: Setting | None = None) -> Link:
     """Link of transmitter t and receiver r of a plan, which may be another one of the same venue.
 
     Parameters
     ----------
+    air : AirAt or None
+        What the receiver hears of the air listed (``air_at``).
     setting : Setting or None
         Where the plan has other surfaces than what was traced; see ``paths_between``.
     """
@@ -124,12 +126,12 @@ def link_of(traced: Traced, plan: Plan, t: int, r: int, *, setting: Setting | No
         diffuse=diffuse_power(setting, transmitter, receiver, cache=traced.cache),
         seed=traced.seed,
         position_tolerance_m=plan.position_tolerance_m,
-        air=_air_at(traced, plan, r, setting),
+        air=air,
         second_antenna=plan is traced.plan,
     )
 
 
-def _air_at(traced: Traced, plan: Plan, r: int, setting: Setting) -> AirAt | None:
+def air_at(traced: Traced, plan: Plan, r: int, *, setting: Setting) -> AirAt | None:
     """What receiver r of a plan hears of the air listed: as found before where nothing it depends on is changed."""
     receiver = plan.receivers[r]
     changed = {*plan.transmitters} ^ {*traced.plan.transmitters}

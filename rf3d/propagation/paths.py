@@ -16,6 +16,7 @@ from rf3d.jobs import Jobs, batch_generator, ordered
 from rf3d.propagation.assembly import Setting, assemble, prepare
 from rf3d.propagation.cache import PathCache, kept
 from rf3d.propagation.diffraction import edge_paths, facet_widths, heavy_parts, usable_edges
+from rf3d.propagation.grazing import on_the_side_seen
 from rf3d.propagation.kernels.images import lit_planes, specular_points
 from rf3d.propagation.kernels.search import step
 from rf3d.propagation.pathset import PathSet, join
@@ -311,7 +312,7 @@ def refine(
             reflections=candidates.edges_with_reflection, jobs=jobs, labels=labels,
         ),
     )  # fmt: skip
-    return join([found, bent], 0)
+    return join([found, on_the_side_seen(setting, found, bent)], 0)
 
 
 def _mirrored(

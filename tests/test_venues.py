@@ -250,7 +250,7 @@ def test_semicircle_hall_is_as_symmetric_as_it_is_drawn(shared, tmp_path):
             assert a.paths.count == b.paths.count
             assert np.allclose(np.sort(a.paths.length_m), np.sort(b.paths.length_m), rtol=0, atol=1e-4)
             assert a.mean_power_dbm == pytest.approx(b.mean_power_dbm, abs=0.01)
-            assert a.verdict == "solid"
+            assert a.verdict == b.verdict == "workable"  # no better while nobody says what else is on the air
 
 
 def test_one_hall_in_two_files_gives_one_answer(shared, tmp_path):

@@ -257,7 +257,7 @@ class PlanTables(_Table):
     venue: VenueTable = Field(description="one table headed [venue]")
     surface: list[SurfaceRow] = Field([], description="a list of tables, each headed [[surface]]")
     material: dict[Name, MaterialRow] = Field({}, description="tables headed [material.NAME]")
-    radio: dict[Name, RadioRow] = Field(description="tables headed [radio.NAME]")
+    radio: dict[Name, RadioRow] = Field({}, description="tables headed [radio.NAME]")
     antenna: dict[Name, AntennaRow] = Field({}, description="tables headed [antenna.NAME]")
     transmitter: list[TransmitterRow] = Field(
         min_length=1, description="one table or more, each headed [[transmitter]]"

@@ -425,6 +425,14 @@ def test_example_radios_avoid_a_solid_where_they_would_stand():
         assert not np.allclose(place, old)
 
 
+def test_a_plan_of_generic_radios_needs_no_table_of_radios(room_plan):
+    text = room_plan.read_text().replace('radio = "hopper"', 'radio = "generic_hopper_2g4"')
+    start = text.index("[radio.hopper]")
+    room_plan.write_text(text[:start] + text[text.index("[antenna.panel]") :])
+    plan = load_plan(room_plan)
+    assert {radio.name for radio in (plan.transmitters[0].radio, plan.receivers[0].radio)} == {"generic_hopper_2g4"}
+
+
 def test_every_key_says_what_it_may_hold():
     """A refusal quotes it, so no key may be without."""
     tables = [

@@ -69,9 +69,12 @@ def test_unpacked_venue_is_the_venue(room_plan, tmp_path):
 
 def test_links_as_shapes(room_plan, tmp_path):
     run("links", room_plan, "--glb", tmp_path / "l.glb", "--json", tmp_path / "l.json")
-    link = json.loads((tmp_path / "l.json").read_text())["links"][0]
+    told = json.loads((tmp_path / "l.json").read_text())
+    link = told["links"][0]
     (receiver,) = shown(tmp_path / "l.glb", "receiver")
     assert receiver["extras"]["verdict"] == link["verdict"]
+    assert receiver["extras"]["margins"] == told["receivers"][0]["margins"]
+    assert header(tmp_path / "l.glb")["scenes"][0]["extras"]["summary"] == told["summary"]
     assert receiver["extras"]["margin_db"] == link["margin_db"]
     assert receiver["translation"] == [6.0, 1.0, -3.5]
     paths = shown(tmp_path / "l.glb", "path")

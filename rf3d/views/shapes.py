@@ -14,6 +14,7 @@ import numpy as np
 from rf3d.assessment.blame import Culprit
 from rf3d.assessment.links import VERDICT_DEFINITION, Link, chance_text, finite
 from rf3d.assessment.multipath import BLAME_SHARE
+from rf3d.assessment.pages import margin_words, summary
 from rf3d.assessment.run import Solution
 from rf3d.plan import Plan
 from rf3d.propagation.paths import Setting
@@ -51,6 +52,7 @@ def links_summary(solution: Solution) -> dict[str, Any]:
         "path_kinds": [{"kind": kind, "colour": colour} for kind, colour in zip(KINDS, PATH_COLOURS, strict=True)],
         "culprit_colour": TINT,
         "air": "the air listed" if solution.plan.occupied else "clean air only",
+        "summary": summary(solution),
     }
 
 
@@ -65,7 +67,8 @@ def _receiver(solution: Solution, receiver: Receiver) -> Node:
         extras |= {
             "transmitter": link.transmitter, "verdict": link.verdict, "chance_of_holding": link.chance,
             "mean_power_dbm": finite(link.mean_power_dbm), "margin_db": finite(link.margin_db),
-            "fade_margin_db": finite(link.fade_margin_db), "words": words, "colour": VERDICT_MARKS[link.verdict][1],
+            "fade_margin_db": finite(link.fade_margin_db), "busy_margin_db": finite(link.busy_margin_db),
+            "words": words, "margins": margin_words(link), "colour": VERDICT_MARKS[link.verdict][1],
         }  # fmt: skip
     return Node(f"receiver {receiver.name}", (x, y, z), extras=extras)
 

@@ -88,15 +88,17 @@ def double_transition(a: float, b: float, w: float) -> complex:
 
 
 @njit(nogil=True, cache=True)
-def ground_wave(p: complex) -> complex:
+def ground_wave(root: complex) -> complex:
     """Attenuation F(p) of a wave along a flat surface, both ends on it: 1 for p = 0, −1/(2p) for large p.
 
-    F = 1 − j√(πp)·exp(−p)·erfc(j√p) as power series, and as continued fraction beyond |p| = 16.
+    F = 1 − j√(πp)·exp(−p)·erfc(j√p) as power series, and as continued fraction beyond |p| = 16. The root of p is asked
+    for, not p: it is √(kd/2)·exp(−jπ/4)·Δ, whose sign tells an inductive surface from a capacitive one. With the other
+    sign a capacitive surface, such as a thin board, would feed the wave that runs along it.
 
     Source: Norton, Proc. IRE 24 (1936) 1367 (from memory).
     """
+    p = root * root
     if abs(p) < 16.0:
-        root = np.sqrt(p)
         total = 1.0 - 1j * np.sqrt(np.pi) * root * np.exp(-p)
         term = -2.0 * p
         for n in range(1, 200):
@@ -105,7 +107,7 @@ def ground_wave(p: complex) -> complex:
             if abs(term) < 1e-16:
                 break
         return total
-    z = 1j * np.sqrt(p)
+    z = 1j * root
     if z.real < 0.0:
         z = -z
     fraction = z
@@ -128,9 +130,8 @@ def along_face(walls: Walls, f: int, part: int, depth: float, distance: float) -
     The surface impedance is that of reflection close to grazing, Δ = cosθ·(1 − r)/(1 + r); p = −jkd·Δ²/2.
     """
     r_te, r_tm, _, _ = coefficients(walls, f, part, _GRAZING_COS, depth)
-    scale = -0.5j * walls.wavenumber[f] * distance * _GRAZING_COS * _GRAZING_COS
-    te, tm = _impedance(r_te), _impedance(r_tm)
-    return ground_wave(scale * te * te), ground_wave(scale * tm * tm)
+    scale = np.sqrt(0.5 * walls.wavenumber[f] * distance) * _GRAZING_COS * _TURN
+    return ground_wave(scale * _impedance(r_te)), ground_wave(scale * _impedance(r_tm))
 
 
 @njit(nogil=True, cache=True)

@@ -295,12 +295,12 @@ def place_row(obj, table, scale_m):
     values = {
         "name": plan_name(obj), "position_m": _position(matrix.translation, scale_m, old.get("position_m")),
         "low_m": low, "high_m": high,
-        "power_dbm": typed(r.power_dbm), "eirp_dbm": typed(r.power_dbm),
-        "centre_hz": scaled(0.5 * (r.first_channel_mhz + r.last_channel_mhz), MHZ),
-        "first_hz": scaled(r.first_channel_mhz, MHZ), "last_hz": scaled(r.last_channel_mhz, MHZ),
-        "bandwidth_hz": scaled(r.bandwidth_mhz, MHZ),
+        "power_dbm": typed(r.power_dbm),
+        "low_hz": scaled(r.first_channel_mhz, MHZ), "high_hz": scaled(r.last_channel_mhz, MHZ),
     }  # fmt: skip
     keys = vocabulary.known["tables"].get(table, {})
     own = {key: value for key, value in obj.items() if key in keys and isinstance(value, str | int | float)}
     old = {key: value for key, value in old.items() if key in keys}
-    return {**old, **{key: value for key, value in values.items() if key in keys}, **own}
+    # A source was brought in as one of several forms, and keeps to it; a new one is a single transmitter.
+    takes = set(old) if old else set(keys) - ({"low_m", "high_m"} if table == "occupied" else set())
+    return {**old, **{key: value for key, value in values.items() if key in takes}, **own}

@@ -262,7 +262,7 @@ def draw_receivers(solution: Solution, path: Path) -> Path:
                     colour=TRANSMITTER)  # fmt: skip
         _receiver_list(page, [r.name for r in plan.receivers], best, chosen)
         page.paragraph(28, 130, f"{VERDICT_DEFINITION[0].upper()}{VERDICT_DEFINITION[1:]}.", width=880, colour=INK)
-        draw_compass(page, camera, plan.house_azimuth_rad, x=770, y=165)
+        draw_compass(page, camera, plan.house_azimuth_rad, x=770, y=180)
         return page.save(path)
 
 

@@ -279,6 +279,14 @@ def test_a_panel_a_metre_away_overloads(tmp_path):
     assert finding.value == pytest.approx(solution.links[0].mean_power_dbm)
 
 
+def test_a_radio_that_hears_below_its_own_noise_is_told(tmp_path):
+    """1 MHz at 290 K is −113.975 dBm: with a noise figure of 10 dB −90 dBm is above it, with 30 dB below."""
+    for figure, told in ((10, False), (30, True)):
+        found = [f for f in solved(tmp_path, radio=f"noise_figure_db = {figure}").findings if f.code == "below-noise"]
+        assert bool(found) is told
+    assert found[0].limit == pytest.approx(-83.975, abs=1e-3)
+
+
 def test_universes_that_do_not_fit_are_told(tmp_path):
     """512 slots at 44 a second are 180 224 bit/s: in 150 kbit/s a fail, in 200 a caution, in 250 nothing."""
     load = "universes = 1\nslots = 512\nframes_s = 44"

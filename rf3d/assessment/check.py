@@ -154,6 +154,7 @@ def plan_findings(plan: Plan, scene: Scene, surfaces: tuple[Surface, ...]) -> li
         *_hangs(plan, scene),
         *_antennas(plan),
         *_ranges(plan, surfaces),
+        *_below_noise(plan),
         *_unlinked(plan),
         *_near(plan),
     ]
@@ -296,6 +297,20 @@ def _ranges(plan: Plan, surfaces: tuple[Surface, ...]) -> list[Finding]:
         )
         for (value, limit), names in beyond.items()
     ]  # fmt: skip
+
+
+def _below_noise(plan: Plan) -> list[Finding]:
+    """Radios said to hear less than the noise of their own channel: a slip, or coding that the number holds already."""
+    found = []
+    for radio in sorted({place.radio for place in _all_radios(plan)}, key=lambda radio: radio.name):
+        noise = radio.noise_dbm
+        if noise is not None and radio.sensitivity_dbm < noise:
+            message = (
+                f"sensitivity_dbm is {radio.sensitivity_dbm:g}, below the {noise:.0f} dBm of noise in its channel: "
+                "check it, the noise figure and the bandwidth; only coding hears below noise"
+            )
+            found.append(Finding("below-noise", "caution", radio.name, message, radio.sensitivity_dbm, noise, "dBm"))
+    return found
 
 
 def _unlinked(plan: Plan) -> list[Finding]:

@@ -296,7 +296,7 @@ def _links_legend(scene, about):
     rows = [(f"receiver: {word}", colour) for word, colour in about["verdict_colours"].items()]
     rows += [(f"path: {item['kind']}", item["colour"]) for item in about["path_kinds"]]
     rows.append(("surface to blame", about["culprit_colour"]))
-    title = "Links, clean air only\nwidth of a path: share of power\nunder, over: dB to the sensitivity, mean"
+    title = f"Links, {about['air']}\nwidth of a path: share of power\nunder, over: dB to the sensitivity, mean"
     _legend(scene, "links", "legend links", title, rows, {"shows": "legend"}, offset=2)
 
 

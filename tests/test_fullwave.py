@@ -141,7 +141,7 @@ def test_beyond_a_wooden_partition_with_a_doorway(cells):
 
 @pytest.mark.parametrize("cells", CELLS)
 def test_the_partition_drawn_as_a_solid(cells):
-    """Edges of a thin board that lets much through, two to a jamb, bring no gain: 4 cm are an eighth of a wavelength."""
+    """Edges of a thin board that lets much through, two to a jamb, bring no gain: 4 cm are λ/8."""
     here = compared("partition", cells, "solid")
     assert np.median(np.abs(here.difference_db())) < 0.92
     assert here.error(here.slowed) < 0.215

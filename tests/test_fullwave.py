@@ -141,10 +141,10 @@ def test_beyond_a_wooden_partition_with_a_doorway(cells):
 
 @pytest.mark.parametrize("cells", CELLS)
 def test_the_partition_drawn_as_a_solid(cells):
-    """Bounces off a wall where a solid stands against it are left out, which costs a little."""
+    """Edges of a thin board that lets much through, two to a jamb, bring no gain: 4 cm are λ/8."""
     here = compared("partition", cells, "solid")
-    assert np.median(np.abs(here.difference_db())) < 1.05
-    assert here.error(here.slowed) < 0.25
+    assert np.median(np.abs(here.difference_db())) < 0.92
+    assert here.error(here.slowed) < 0.215
 
 
 @pytest.mark.parametrize("cells", CELLS)

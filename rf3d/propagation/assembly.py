@@ -23,6 +23,7 @@ from rf3d.propagation.kernels.crossings import (
 from rf3d.propagation.kernels.images import Planes, make_planes
 from rf3d.propagation.kernels.wedges import Wedges, no_wedges
 from rf3d.propagation.pathset import PathSet
+from rf3d.propagation.standing import Walls, join_at_bounces
 from rf3d.propagation.tracer import Tracer, tracer_for
 from rf3d.units import BoolArray, FloatArray, IntArray
 from rf3d.venue.edges import Edges, find_edges
@@ -170,14 +171,17 @@ def assemble(
         setting.planes, bodies, starts, ends, np.ascontiguousarray(leg_planes[:, 0]),
         np.ascontiguousarray(leg_planes[:, 2]), first, met_facet, met.distance_m,
     )  # fmt: skip
-    bad = np.zeros(count, dtype=bool)
+    wall_leg = np.repeat(np.arange(len(path)), np.diff(first_out))
+    passed, facet, bad = join_at_bounces(
+        setting.planes, bodies, Walls(wall_leg, kind, wall_facet, part, wall_depth), path=path, turn=leg, facet=facet,
+        points=points,
+    )  # fmt: skip
     bad[path[met.blocked | inside]] = True
 
     travelled = np.zeros((count, depth + 2))
     travelled[path, leg + 1] = length
     travelled = np.cumsum(travelled, axis=1)
     way = span / np.maximum(length, 1e-300)[:, None]
-    wall_leg = np.repeat(np.arange(len(path)), np.diff(first_out))
     turn_path, turn = np.nonzero(bounced | bent)
     before = np.searchsorted(path, turn_path) + turn  # leg that leads to each turn; the next one leads away
     turn_edge = edge[turn_path, turn]
@@ -192,11 +196,11 @@ def assemble(
         "distance": np.concatenate(
             [travelled[path[wall_leg], leg[wall_leg]] + distance, travelled[turn_path, turn + 1]]
         ),
-        "kind": np.concatenate([kind, turn_kind]),
+        "kind": np.concatenate([passed.kind, turn_kind]),
         "facet": np.concatenate([wall_facet, turn_facet]),
-        "part": np.concatenate([part, facets.part[turn_facet]]),
+        "part": np.concatenate([passed.part, facets.part[turn_facet]]),
         "edge": np.concatenate([np.full(len(wall_leg), -1), turn_edge]),
-        "depth": np.concatenate([wall_depth, behind]),
+        "depth": np.concatenate([passed.depth_m, behind]),
         "point": np.concatenate([starts[wall_leg] + distance[:, None] * way[wall_leg], turn_point]),
         "leaving": np.concatenate([way[wall_leg], way[before + 1]]),
     }

@@ -15,7 +15,7 @@ import numpy as np
 from rf3d.propagation.assembly import Setting, depth_behind
 from rf3d.propagation.cache import PathCache, kept
 from rf3d.propagation.kernels.branch import through_all
-from rf3d.propagation.kernels.crossings import walls_passed
+from rf3d.propagation.kernels.crossings import STANDING, walls_passed
 from rf3d.propagation.kernels.interfaces import Walls, make_walls
 from rf3d.propagation.kernels.passage import Passages
 from rf3d.propagation.kernels.scatter import hemispherical, scattered
@@ -247,6 +247,7 @@ def _leg(setting: Setting, end: FloatArray, cells: _Cells, way: FloatArray) -> t
         facets.triangle_facet[met.triangle], met.distance_m,
     )  # fmt: skip
     passages = Passages(row_first, kind, facet, part, depth, np.zeros(len(way)), nowhere)
+    inside[np.repeat(np.arange(len(way)), np.diff(row_first))[kind == STANDING]] = True
     return _Leg(way, passages), ~(met.blocked | inside)
 
 

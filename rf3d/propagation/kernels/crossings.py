@@ -21,6 +21,8 @@ from rf3d.venue.surfaces import Surface
 
 REFLECTION, TRANSMISSION, OBLIQUE_FACE, DIFFRACTION = 0, 1, 2, 3
 """Kinds of interaction: a bounce, a wall passed, one face of a body with faces that are not parallel, a bend."""
+STANDING = 4
+"""A way into or out of a body that stands on the wall where the path bounces; see ``propagation.standing``."""
 TOUCH_M = 1e-3
 """Bodies of one material nearer than this are one body."""
 PARALLEL_COS = 1.0 - 1e-7
@@ -89,10 +91,12 @@ def walls_passed(
         The segment begins or ends inside a solid: a bounce there is part of the slab's own reflection.
     first_out : (S + 1,) int64
     kind, facet : (W,) int32
-        TRANSMISSION (facet = entry) or two OBLIQUE_FACE rows (entry, exit).
+        TRANSMISSION (facet = entry) or two OBLIQUE_FACE rows (entry, exit); STANDING where a body is entered that
+        stands on the plane of the segment's end, or left that stands on the plane of its start.
     part : (W,) int32
     depth_m : (W,) float64
-        NaN for a sheet, face-to-face thickness of a slab, whole chord for oblique faces.
+        NaN for a sheet, face-to-face thickness of a slab, whole chord for oblique faces; chord of STANDING, negative
+        where the body is left.
     distance_m : (W,) float64
         From the segment's start to the face.
     """
@@ -164,12 +168,21 @@ def walls_passed(
                 span_in[spans], face_in[spans], span_out[spans], face_out[spans] = event_t[e], f, -1.0, -1
                 spans += 1
         for b in range(spans):
-            if span_out[b] < 0.0 and (start_plane[s] >= 0 or end_plane[s] >= 0):
+            if span_out[b] >= 0.0 or (start_plane[s] < 0 and end_plane[s] < 0):
+                continue
+            f = face_in[b]
+            behind = _stands_on(planes, bodies, start_plane[s], bodies.object[f], starts[s])
+            ahead = _stands_on(planes, bodies, end_plane[s], bodies.object[f], ends[s])
+            if behind == ahead:
                 inside[s] = True
+            elif ahead:
+                span_out[b] = length
+            else:
+                span_in[b], face_in[b], span_out[b], face_out[b] = 0.0, -1, span_in[b], f
         # A span that touches a bounce means the bounce happens inside or between bodies.
         for b in range(spans):
-            touches_start = start_plane[s] >= 0 and span_in[b] < TOUCH_M
-            touches_end = end_plane[s] >= 0 and span_out[b] > length - TOUCH_M
+            touches_start = start_plane[s] >= 0 and span_in[b] < TOUCH_M and face_in[b] >= 0
+            touches_end = end_plane[s] >= 0 and span_out[b] > length - TOUCH_M and face_out[b] >= 0
             if touches_start or touches_end:
                 inside[s] = True
         # Merge spans of one material that touch or overlap; spans are in order of entry.
@@ -177,8 +190,11 @@ def walls_passed(
             if span_out[b] < 0.0:
                 continue
             for other in range(b + 1, spans):
-                same = bodies.material[face_in[other]] == bodies.material[face_in[b]]
+                one, two = max(face_in[b], face_out[b]), max(face_in[other], face_out[other])
+                same = bodies.material[two] == bodies.material[one]
                 if span_out[other] >= 0.0 and same and span_in[other] <= span_out[b] + TOUCH_M:
+                    if span_in[other] < span_in[b]:
+                        span_in[b], face_in[b] = span_in[other], face_in[other]
                     if span_out[other] > span_out[b]:
                         span_out[b], face_out[b] = span_out[other], face_out[other]
                     span_out[other] = -1.0
@@ -210,6 +226,14 @@ def walls_passed(
                 kind, facet, part = _more(kind), _more(facet), _more(part)
                 depth, distance = _more_real(depth), _more_real(distance)
             a, o = face_in[b], face_out[b]
+            if a < 0 or o < 0:
+                if a < 0 and o < 0:
+                    inside[s] = True  # from bounce to bounce within one body
+                    continue
+                kind[written], facet[written], part[written] = STANDING, max(a, o), bodies.part[max(a, o)]
+                depth[written], distance[written] = (-chord, span_out[b]) if a < 0 else (chord, span_in[b])
+                written += 1
+                continue
             n, m = planes.normal[bodies.plane[a]], planes.normal[bodies.plane[o]]
             which = min(bodies.part[a], bodies.part[o])
             if abs(n[0] * m[0] + n[1] * m[1] + n[2] * m[2]) > PARALLEL_COS:
@@ -234,6 +258,18 @@ def walls_passed(
             kind[j], facet[j], part[j], depth[j], distance[j] = k, f, p, d, t
         first_out[s + 1] = written
     return inside, first_out, kind[:written], facet[:written], part[:written], depth[:written], distance[:written]
+
+
+@njit(nogil=True, cache=True)
+def _stands_on(planes: Planes, bodies: Bodies, plane: int, thing: int, point: FloatArray) -> bool:
+    """Whether a solid object has a face in a plane (−1 for none) that holds a point of it."""
+    if plane < 0:
+        return False
+    for i in range(planes.plane_start[plane], planes.plane_start[plane + 1]):
+        g = planes.plane_facets[i]
+        if bodies.solid[g] and bodies.object[g] == thing and on_facet(planes, g, point[0], point[1], point[2]):
+            return True
+    return False
 
 
 @njit(nogil=True, cache=True)

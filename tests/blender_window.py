@@ -176,6 +176,24 @@ def story():
     look(middle, (0.95, 0, 0.5), 1.2 * extent)
     yield 0.7
     picture("links")
+    # Every kind of object, and every form of what is on the air, has its rows on the panel.
+    with bpy.context.temp_override(window=window(), area=view()):
+        bpy.ops.rf3d.add(role="OCCUPIED")
+    roles = {o.rf3d.role: o for o in bpy.data.objects if o.rf3d.role != "NONE"}
+    assert set(roles) == {"TRANSMITTER", "RECEIVER", "ZONE", "HANG", "OCCUPIED"}, set(roles)
+    for form in ("CROWD", "NOISE", "NOISE_BOX", "LEVEL", "TRANSMITTER"):
+        roles["OCCUPIED"].rf3d.form = form
+        yield 0.3
+    for role, obj in roles.items():
+        bpy.context.view_layer.objects.active = obj
+        yield 0.3
+        picture(f"panel {role.lower()}")
+    settings = roles["TRANSMITTER"].rf3d
+    pattern = settings.pattern
+    for shown in ("file", pattern):
+        bpy.context.view_layer.objects.active, settings.pattern = roles["TRANSMITTER"], shown
+        yield 0.3
+    bpy.data.objects.remove(roles["OCCUPIED"])
     # A radio moved by hand: its links follow.
     scene = bpy.context.scene
     scene.rf3d.following = True

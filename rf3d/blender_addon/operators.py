@@ -2,19 +2,27 @@
 """What the buttons do."""
 
 import json
+import math
 import shutil
 from pathlib import Path
 
 import bpy
 from bpy.props import BoolProperty, EnumProperty, IntProperty, StringProperty
 from bpy_extras.io_utils import ExportHelper, ImportHelper
+from mathutils import Matrix
 
-from . import follow, plans, preferences, results, select, toml, unpacking, venue, work
+from . import follow, places, plans, preferences, results, select, toml, unpacking, venue, work
+from .numbers import axes, typed
 from .trouble import Trouble
 
 
-def export_plan_steps(context, folder, name, *, only=None):
+def export_plan_steps(context, folder, name, *, only=None, target=None):
     """The scene as a plan file with its mesh in a folder; gives what was written.
+
+    Parameters
+    ----------
+    target : Path or None
+        Where the plan will lie, if it goes on from the folder.
 
     Raises
     ------
@@ -26,7 +34,7 @@ def export_plan_steps(context, folder, name, *, only=None):
     yield from venue.export_steps(context, folder / f"{name}.glb", exported)
     if not exported.nodes:
         raise Trouble("no surface can be seen: the venue is empty", "show the collection that holds it")
-    written = plans.tables_of(context.scene, exported, f"{name}.glb", only=only)
+    written = plans.tables_of(context.scene, exported, f"{name}.glb", only=only, folder=target)
     (folder / f"{name}.toml").write_text(toml.dumps(written.tables), encoding="utf-8")
     return written
 
@@ -50,7 +58,7 @@ def work_steps(context, what, *, moved=()):
         if what in ("links", "volume"):
             command += ["--glb", str(folder / "out.glb")]
         if what == "volume":
-            command += ["--height", repr(plans.typed(scene.rf3d.height_m)), *chosen]
+            command += ["--height", repr(typed(scene.rf3d.height_m)), *chosen]
         findings = []
         yield from work.run_steps(python, folder, command, findings=findings, written=written)
         work.state.stage, work.state.share = "placing what was found", 1.0
@@ -58,12 +66,14 @@ def work_steps(context, what, *, moved=()):
         if name not in bpy.data.scenes:
             raise Trouble("the scene was deleted while rf3d was at work", "run it again")
         if what == "links":
-            yield from results.place_links_steps(name, folder / "out.glb", receivers)
+            summary = yield from results.place_links_steps(name, folder / "out.glb", receivers)
         elif what == "volume":
             yield from results.place_power_steps(name, folder / "out.glb")
-    if what != "volume":
-        _keep_findings(bpy.data.scenes[name], findings, what, receivers)
-    work.state.note = "; ".join([f"{what}: done", *written.left_out])
+    _keep_findings(bpy.data.scenes[name], findings, what, receivers)
+    if what == "links":
+        moved_words = "Radios were moved since: press Links for the whole plan in a few sentences."
+        bpy.data.scenes[name].rf3d.summary = moved_words if receivers is not None else "\n".join(summary)
+    work.state.note = f"{what}: done"
     follow.remember(bpy.data.scenes[name])
 
 
@@ -101,26 +111,31 @@ def _receivers_of(scene, moved):
 
 
 def _keep_findings(scene, findings, what, receivers):
-    """Replace the findings on the panel, the gravest first."""
-    order = ("fail", "caution", "info")
-    kept = []
-    if receivers is not None:
-        names = ("severity", "code", "where", "message", "place", "has_place", "work")
-        told = {f["where"] for f in findings} | receivers
-        kept = [{n: getattr(i, n) for n in names} for i in scene.rf3d.findings if i.where not in told]
-        kept = [{**item, "place": tuple(item["place"])} for item in kept]
-        findings = [f for f in findings if f["where"] in receivers]
+    """Replace the findings on the panel by those of an answer, in its order: what harms most comes first.
+
+    Those of the plan, by check or links, come before those of the volume, each replaced by its own kind. Where some
+    receivers alone were judged, theirs take the place of the old ones.
+    """
+    fields = ("severity", "code", "where", "message", "place", "has_place", "work")
+    old = [{n: getattr(i, n) for n in fields} for i in scene.rf3d.findings]
+    old = [{**item, "place": tuple(item["place"])} for item in old]
+    chosen = old[scene.rf3d.finding_index]["where"] if 0 <= scene.rf3d.finding_index < len(old) else ""
+    new = []
     for finding in findings:
         place = finding.get("place_m")
-        kept.append(
+        new.append(
             {"severity": finding["severity"], "code": finding["code"], "where": finding["where"], "work": what,
              "message": finding["message"], "place": place or (0.0, 0.0, 0.0), "has_place": place is not None}
         )  # fmt: skip
-    chosen = ""
-    if 0 <= scene.rf3d.finding_index < len(scene.rf3d.findings):
-        chosen = scene.rf3d.findings[scene.rf3d.finding_index].where
+    of_plan, of_volume = ([i for i in old if (i["work"] == "volume") == volume] for volume in (False, True))
+    if what == "volume":
+        of_volume = new
+    elif receivers is None:
+        of_plan = new
+    else:
+        of_plan = _in_place(of_plan, [i for i in new if i["where"] in receivers], receivers)
     scene.rf3d.findings.clear()
-    kept.sort(key=lambda item: order.index(item["severity"]))
+    kept = of_plan + of_volume
     for item in kept:
         row = scene.rf3d.findings.add()
         for key, value in item.items():
@@ -129,6 +144,15 @@ def _keep_findings(scene, findings, what, receivers):
     # Not through the property: an answer that arrives moves neither the selection nor the view.
     scene.rf3d["finding_index"] = where.index(chosen) if chosen in where else -1
     select.apply_shown(scene)
+
+
+def _in_place(old, new, names):
+    """Findings with those of some names replaced where the first of each name stood; what is new comes last."""
+    waiting = {name: [item for item in new if item["where"] == name] for name in dict.fromkeys(i["where"] for i in new)}
+    kept = []
+    for item in old:
+        kept += waiting.pop(item["where"], []) if item["where"] in names else [item]
+    return kept + [item for rest in waiting.values() for item in rest]
 
 
 def recompute(context, names):
@@ -204,19 +228,22 @@ class RF3D_OT_add(bpy.types.Operator):
     role: EnumProperty(
         items=(
             ("TRANSMITTER", "Transmitter", ""), ("RECEIVER", "Receiver", ""), ("ZONE", "Zone", ""),
-            ("HANG", "Hang point", ""), ("OCCUPIED", "Occupied", ""),
+            ("HANG", "Hang", ""), ("OCCUPIED", "Occupied", ""),
         )
     )  # fmt: skip
 
     def execute(self, context):
         """Make it, select it."""
-        names = {"HANG": "hang point", "OCCUPIED": "occupied air"}
+        names = {"OCCUPIED": "occupied air"}
         obj = bpy.data.objects.new(names.get(self.role, self.role.lower()), None)
         context.collection.objects.link(obj)
         obj.location = context.scene.cursor.location
         scale_m = context.scene.unit_settings.scale_length
-        obj.empty_display_size = (1.0 if self.role == "ZONE" else 0.15) / scale_m
+        obj.empty_display_size = (1.0 if self.role in ("ZONE", "HANG") else places.SPOT_M) / scale_m
         obj.rf3d.role = self.role
+        if self.role == "HANG":
+            # Level along x, a few metres long: G and R move it, S makes it as long as it is.
+            obj.rotation_euler, obj.scale = (0.0, math.radians(90), 0.0), (4.0,) * 3
         radios = [o for o in plans.radio_objects(context.scene) if o != obj]
         if radios and self.role in ("TRANSMITTER", "RECEIVER"):
             alike = [o for o in radios if o.rf3d.role == self.role] or radios
@@ -237,10 +264,6 @@ class RF3D_OT_aim(bpy.types.Operator):
 
     def execute(self, context):
         """Turn each about its own place."""
-        from mathutils import Matrix
-
-        from .numbers import axes
-
         for obj in context.selected_objects:
             if obj.rf3d.role in ("TRANSMITTER", "RECEIVER"):
                 way = context.scene.cursor.location - obj.matrix_world.translation
@@ -369,7 +392,7 @@ def _import_steps(context, path, with_venue):
     yield
     bpy.context.view_layer.update()
     follow.remember(scene)
-    work.state.note = f"{Path(path).name}: {len(made)} objects, {len(radios.objects)} radios"
+    work.state.note = f"{Path(path).name}: {len(made)} objects, {len(radios.objects)} radios and places"
 
 
 class RF3D_OT_export_plan(bpy.types.Operator, ExportHelper):
@@ -392,7 +415,7 @@ class RF3D_OT_export_plan(bpy.types.Operator, ExportHelper):
 
 def _export_steps(context, path):
     with work.Folder() as folder:
-        written = yield from export_plan_steps(context, folder, path.stem)
+        yield from export_plan_steps(context, folder, path.stem, target=path.parent.resolve())
         try:
             for ending in (".glb", ".toml"):
                 # Beside the target first, then renamed: a failure leaves an older file whole.
@@ -401,7 +424,7 @@ def _export_steps(context, path):
                 beside.replace(path.with_suffix(ending))
         except OSError as error:
             raise Trouble(f'"{path}" cannot be written ({error.strerror})', "name another file") from error
-    work.state.note = "; ".join([f"wrote {path.name} and {path.stem}.glb", *written.left_out])
+    work.state.note = f"wrote {path.name} and {path.stem}.glb"
 
 
 class RF3D_OT_clear(bpy.types.Operator):
@@ -416,6 +439,7 @@ class RF3D_OT_clear(bpy.types.Operator):
         for kind in ("links", "volume"):
             results.clear(context.scene, kind)
         context.scene.rf3d.findings.clear()
+        context.scene.rf3d.summary = ""
         return {"FINISHED"}
 
 

@@ -42,9 +42,10 @@ def _draw():
     gpu.state.depth_test_set("LESS_EQUAL")
     try:
         for obj in radio_objects(scene):
-            if not obj.visible_get():
-                continue
             radio = obj.rf3d
+            # What a file holds is read by rf3d alone: its lobe is not known here.
+            if radio.pattern == "file" or not obj.visible_get():
+                continue
             key = (radio.pattern, round(radio.gain_dbi, 3), tuple(radio.beamwidth_deg), round(radio.efficiency, 4))
             if key not in _batches:
                 points, triangles, lines = shape_of(radio)

@@ -3,7 +3,7 @@
 
 import bpy
 
-from . import plans, properties, select, venue, vocabulary, words, work
+from . import keys, plans, select, venue, vocabulary, words, work
 
 SEVERITY_ICONS = {"fail": "CANCEL", "caution": "ERROR", "info": "INFO"}
 
@@ -56,7 +56,7 @@ class RF3D_PT_work(bpy.types.Panel):
 
 
 class RF3D_PT_findings(bpy.types.Panel):
-    """What is worth knowing."""
+    """What is worth knowing: the plan in a few sentences, then all of it."""
 
     bl_label = "Findings"
     bl_idname = "RF3D_PT_findings"
@@ -65,6 +65,10 @@ class RF3D_PT_findings(bpy.types.Panel):
     def draw(self, context):
         """The list, and the chosen one in full."""
         layout, settings = self.layout, context.scene.rf3d
+        if settings.summary:
+            box = layout.box()
+            for sentence in settings.summary.split("\n"):
+                _lines(box, context, sentence)
         layout.template_list("RF3D_UL_findings", "", settings, "findings", settings, "finding_index", rows=5)
         if 0 <= settings.finding_index < len(settings.findings):
             finding = settings.findings[settings.finding_index]
@@ -130,38 +134,63 @@ class RF3D_PT_radio(bpy.types.Panel):
             return
         column.prop(radio, "plan_name", text="Name")
         if radio.role in ("TRANSMITTER", "RECEIVER"):
-            _radio(column, radio)
+            _result(self.layout, context, obj)
+            _radio(_numbers(self.layout), radio)
             self.layout.operator("rf3d.aim")
+        elif radio.role == "HANG":
+            column.prop(radio, "hang_kind")
         elif radio.role == "OCCUPIED":
-            for key in ("power_dbm", "first_channel_mhz", "last_channel_mhz", "bandwidth_mhz"):
-                column.prop(radio, key)
-        if radio.role in ("ZONE", "HANG", "OCCUPIED") and vocabulary.known["tables"]:
-            table = radio.role.lower()
-            if not vocabulary.takes(table):
-                _lines(self.layout, context, f"kept in the scene; this rf3d has no [[{table}]] to export it to", "INFO")
+            column.prop(radio, "form")
+            for key in keys.FORMS[radio.form]:
+                column.prop(radio, key, **({"text": "EIRP, dBm"} if key == "power_dbm" else {}))
+
+
+def _result(layout, context, obj):
+    """What was found of a receiver, in words."""
+    mark = select.mark_of(context.scene, plans.plan_name(obj))
+    if mark is not None and mark["verdict"] is not None:
+        box = layout.box()
+        _lines(box, context, f"{mark['verdict']}, served by {mark['transmitter']}: {mark['margins']}")
 
 
 def _radio(column, radio):
-    """Numbers of a transmitter or receiver."""
+    """Numbers of a transmitter or receiver, of its antenna and of its radio."""
     if radio.role == "TRANSMITTER":
-        column.prop(radio, "power_dbm")
+        names = ["power_dbm", "cable_loss_db", "connectors", "carries", *(keys.CARRIED if radio.carries else ())]
     else:
-        column.prop(radio, "purpose")
-    column.prop(radio, "cable_loss_db")
+        names = ["purpose", "importance", "on_loss", "worn", "inside", "answers"]
+        names += ["answer_power_dbm"] if radio.answers else []
+        names += ["cable_loss_db", "connectors"]
+    for key in names:
+        column.prop(radio, key)
     column.separator()
     column.prop(radio, "antenna_name")
     column.prop(radio, "pattern")
-    if radio.pattern in ("omni", *properties.DIRECTED):
-        column.prop(radio, "gain_dbi")
-        column.prop(radio, "polarisation")
-    if radio.pattern in properties.DIRECTED:
-        column.prop(radio, "beamwidth_deg", text="Widths, degrees")
-        column.prop(radio, "xpd_db", text="Cross-polar, dB")
-    column.prop(radio, "efficiency")
+    if radio.pattern == "file":
+        column.prop(radio, "antenna_file", text="")
+    for key in keys.NEEDED[radio.pattern]:
+        column.prop(radio, key)
+    for key in keys.STATED:
+        if key not in keys.NEEDED[radio.pattern] and (key != "frequency_mhz" or radio.pattern == "file"):
+            _optional(column, radio, "stated", key)
     column.separator()
     column.prop(radio, "radio_name")
-    for key in properties.RADIO_KEYS:
-        column.prop(radio, key)
+    if vocabulary.generic_radio(radio.radio_name) is not None:
+        column.prop(radio, "own_radio")
+    sheet = column.column(align=True)
+    sheet.enabled = radio.own_radio
+    for key in keys.CHANNELS:
+        sheet.prop(radio, key)
+    for key in keys.SHEET:
+        _optional(sheet, radio, "sheet", key)
+
+
+def _optional(column, radio, chosen, key):
+    """A number that may be left out: a switch with its name, and the number where it is on."""
+    row = column.row(align=True)
+    row.prop_enum(radio, chosen, key)
+    if key in getattr(radio, chosen):
+        row.prop(radio, key, text="")
 
 
 class RF3D_PT_surface(bpy.types.Panel):
@@ -202,7 +231,9 @@ def _surface(layout, context, settings):
         column.prop(settings, "thickness_mm")
     column.prop(settings, "body")
     column.prop(settings, "own")
-    if settings.own:
+    if settings.own and plans.is_build_up(plans.kept_material(context.scene, settings.material)):
+        column.label(text="layers as the plan said them")
+    elif settings.own:
         for key in ("permittivity", "conductivity_s_m", "scattering", "source"):
             column.prop(settings, key)
 

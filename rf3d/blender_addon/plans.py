@@ -4,52 +4,34 @@
 import json
 
 import bpy
-from mathutils import Vector
 
-from . import vocabulary
-from .numbers import angles, recall, scaled, single, typed
-from .properties import DIRECTED, radio_objects
+from . import keys, places
+from .numbers import recall, scaled
+from .properties import radio_objects
+from .rows import placed_row, plan_name, shared_tables
 from .trouble import Trouble
 
-MHZ = 1e6
-TEXTBOOK = ("isotropic", "short_dipole", "dipole")
-_KNOWN = {
-    "transmitter": ("name", "position_m", "aim_at_m", "azimuth_deg", "elevation_deg", "roll_deg", "upright", "antenna",
-                    "radio", "power_dbm", "cable_loss_db"),
-    "receiver": ("name", "position_m", "aim_at_m", "azimuth_deg", "elevation_deg", "roll_deg", "upright", "antenna",
-                 "radio", "cable_loss_db", "purpose"),
-    "surface": ("object", "mesh_material", "material", "thickness_m", "half_space", "body"),
-}  # fmt: skip
-OWN_TABLES = (
-    "schema",
-    "title",
-    "venue",
-    "surface",
-    "material",
-    "radio",
-    "antenna",
-    "transmitter",
-    "receiver",
-    "study",
-)
-
-
-PLACES = {"zone": "ZONE", "hang": "HANG", "occupied": "OCCUPIED"}
-"""Tables of places other than radios, and what their objects are."""
+OWN_TABLES = ("schema", "title", "venue", "surface", "material", "radio", "antenna", "transmitter", "receiver", "study",
+              *places.TABLES)  # fmt: skip
+"""Tables that objects and settings say; any other is kept with the scene."""
 
 
 class Written:
-    """Tables of a plan, the object behind each of their rows, and what was left out and why."""
+    """Tables of a plan, and the object behind each of their rows."""
 
     def __init__(self):
         self.tables = {}
         self.rows = {}
-        self.left_out = []
 
 
-def plan_name(obj):
-    """What an object is called in the plan."""
-    return obj.rf3d.plan_name or obj.name
+def named_objects(scene):
+    """Objects of a scene that have a name in its plan."""
+    return [o for o in scene.objects if o.rf3d.role not in ("NONE", "LEFT_OUT")]
+
+
+def plan_object(scene, name):
+    """The radio, zone, hang or occupied source that a plan calls by a name; None where there is none."""
+    return next((o for o in named_objects(scene) if plan_name(o) == name), None)
 
 
 def radio_object(scene, name):
@@ -57,7 +39,7 @@ def radio_object(scene, name):
     return next((o for o in radio_objects(scene) if plan_name(o) == name), None)
 
 
-def tables_of(scene, venue, mesh_name, *, only=None):
+def tables_of(scene, venue, mesh_name, *, only=None, folder=None):
     """The plan of a scene.
 
     Parameters
@@ -68,11 +50,13 @@ def tables_of(scene, venue, mesh_name, *, only=None):
         The mesh beside the plan file.
     only : set of str or None
         Names of the receivers to keep; None keeps all.
+    folder : Path or None
+        What the paths of antenna files are written relative to; None for whole paths.
 
     Raises
     ------
     Trouble
-        No transmitter; numbers that objects of one name do not share.
+        No transmitter; one name for two; numbers that objects of one name do not share; a hang that is no line.
     """
     written = Written()
     settings = scene.rf3d
@@ -84,25 +68,42 @@ def tables_of(scene, venue, mesh_name, *, only=None):
         raise Trouble("there is no transmitter that can be seen", "add one: Radio, Add transmitter")
     tables = {"schema": 1, "title": settings.title or "Radio plan", "venue": _venue_table(settings, mesh_name, kept)}
     tables["surface"], tables["material"] = _surfaces(venue, written, kept)
-    tables["radio"] = {o.rf3d.radio_name: _radio_row(o) for o in senders + listeners}
-    tables["antenna"] = {o.rf3d.antenna_name: _antenna_row(o) for o in senders + listeners if not _textbook(o)}
-    _check_shared(senders + listeners, tables)
-    tables["transmitter"] = [_placed(scene, o, "transmitter") for o in senders]
+    _check_names(scene)
+    tables.update(shared_tables(senders + listeners, kept, folder))
+    scale_m = scene.unit_settings.scale_length
+    tables["transmitter"] = [placed_row(o, "transmitter", scale_m) for o in senders]
     written.rows["transmitter"] = [o.name for o in senders]
     listeners = [o for o in listeners if only is None or plan_name(o) in only]
-    tables["receiver"] = [_placed(scene, o, "receiver") for o in listeners]
+    tables["receiver"] = [placed_row(o, "receiver", scale_m) for o in listeners]
     written.rows["receiver"] = [o.name for o in listeners]
+    rows, owners = places.rows_of(scene)
+    tables.update(rows)
+    written.rows.update(owners)
     study = kept.get("study", {})
     tables["study"] = {
         **study, "max_reflections": settings.max_reflections, "voxel_m": recall(settings.voxel_m, study.get("voxel_m")),
-        "rays": settings.rays, "seed": settings.seed,
+        **{key: _whole(getattr(settings, key), study.get(key)) for key in ("rays", "seed")},
     }  # fmt: skip
-    for table, rows in kept.items():
-        if table not in OWN_TABLES:
-            tables[table] = rows
-    _places(scene, tables, written)
+    tables.update({table: rows for table, rows in kept.items() if table not in OWN_TABLES})
     written.tables = {key: value for key, value in tables.items() if value or key in ("schema", "title")}
     return written
+
+
+def _whole(value, told):
+    """A whole number; what stood in the plan file, where that is more than the 31 bits of Blender's property hold."""
+    return told if told is not None and min(told, 2**31 - 1) == value else value
+
+
+def _check_names(scene):
+    """Refuse two objects of one name in the plan: findings, pictures and results go by names."""
+    first = {}
+    for obj in (o for o in named_objects(scene) if o.visible_get()):
+        other = first.setdefault(plan_name(obj), obj)
+        if other != obj:
+            raise Trouble(
+                f'"{plan_name(obj)}" is the name in the plan of both "{other.name}" and "{obj.name}"',
+                "give one of them another name, in the panel Radio", [other, obj],
+            )  # fmt: skip
 
 
 def _venue_table(settings, mesh_name, kept):
@@ -125,10 +126,10 @@ def _surfaces(venue, written, kept):
     """[[surface]] rows, objects before materials, and the tables of own materials."""
     rows, owners, own = [], [], {}
 
-    def add(keys, settings, owner):
-        row = {**keys, "material": settings.material}
+    def add(match, settings, owner):
+        row = {**match, "material": settings.material}
         old = json.loads(settings.kept) if settings.kept else {}
-        row.update({key: value for key, value in old.items() if key not in _KNOWN["surface"]})
+        row.update({key: value for key, value in old.items() if key not in keys.HELD["surface"]})
         if settings.half_space:
             row["half_space"] = True
         elif settings.thickness_mm > 0:
@@ -137,8 +138,8 @@ def _surfaces(venue, written, kept):
             row["body"] = settings.body
         rows.append(row)
         owners.append(owner)
-        if settings.own:
-            imported = kept.get("material", {}).get(settings.material, {})
+        imported = kept.get("material", {}).get(settings.material, {})
+        if settings.own and not is_build_up(imported):
             own[settings.material] = {
                 **imported,
                 **{key: recall(getattr(settings, key), imported.get(key))
@@ -159,148 +160,21 @@ def _surfaces(venue, written, kept):
         if material is not None and material.rf3d_surface.material:
             add({"mesh_material": literal(material_name)}, material.rf3d_surface, owner)
     written.rows["surface"] = owners
-    return rows, own
+    # Build-ups, and what their layers are made of, as they were read.
+    return rows, {**kept.get("material", {}), **own}
+
+
+def kept_material(scene, name):
+    """The table of a material as it was imported, empty where it was not."""
+    kept = json.loads(scene.rf3d.kept) if scene.rf3d.kept else {}
+    return kept.get("material", {}).get(name, {})
+
+
+def is_build_up(material):
+    """Whether the table of a material says layers or a grid, which have no numbers of their own here."""
+    return "layers" in material or "grid" in material
 
 
 def literal(name):
     """A name as a pattern that matches it alone."""
     return "".join(f"[{letter}]" if letter in "*?[" else letter for letter in name)
-
-
-def _kept_row(obj):
-    return json.loads(obj.rf3d.kept) if obj.rf3d.kept else {}
-
-
-def _radio_row(obj):
-    r, old = obj.rf3d, _kept_row(obj).get("radio_row", {})
-    row = {
-        key.replace("_mhz", "_hz"): scaled(getattr(r, key), MHZ, old.get(key.replace("_mhz", "_hz")))
-        for key in ("first_channel_mhz", "last_channel_mhz", "channel_spacing_mhz", "bandwidth_mhz")
-    }
-    return {**old, **row, "sensitivity_dbm": recall(r.sensitivity_dbm, old.get("sensitivity_dbm"))}
-
-
-def _textbook(obj):
-    """Whether the antenna is one of rf3d's own names, without a table."""
-    r = obj.rf3d
-    return r.antenna_name in TEXTBOOK and r.pattern == r.antenna_name and r.efficiency == 1.0
-
-
-def _antenna_row(obj):
-    r, old = obj.rf3d, _kept_row(obj).get("antenna_row", {})
-    row = {"pattern": r.pattern}
-    if r.pattern in ("omni", *DIRECTED):
-        row["gain_dbi"] = recall(r.gain_dbi, old.get("gain_dbi"))
-        row["polarisation"] = r.polarisation
-    if r.pattern in DIRECTED:
-        widths = old.get("beamwidth_deg", (None, None))
-        row["beamwidth_deg"] = [recall(v, w) for v, w in zip(r.beamwidth_deg, widths)]
-    if r.pattern in DIRECTED or "xpd_db" in old:
-        row["xpd_db"] = recall(r.xpd_db, old.get("xpd_db"))
-    if r.pattern != "isotropic" or r.efficiency != 1.0:
-        row["efficiency"] = recall(r.efficiency, old.get("efficiency"))
-    # Another pattern has no use for what the old one needed.
-    return {**old, **row} if old.get("pattern") == r.pattern else row
-
-
-def _check_shared(objects, tables):
-    """Refuse two objects that give one name different numbers, which appending from another file can bring about."""
-    for obj in objects:
-        for what, name, row in (
-            ("radio", obj.rf3d.radio_name, _radio_row(obj)),
-            ("antenna", obj.rf3d.antenna_name, _antenna_row(obj)),
-        ):
-            other = tables[what].get(name, row)
-            if {k: single(v) if isinstance(v, float) else v for k, v in other.items()} != {
-                k: single(v) if isinstance(v, float) else v for k, v in row.items()
-            }:
-                raise Trouble(
-                    f'{what} "{name}" of "{plan_name(obj)}" has other numbers than the same {what} elsewhere',
-                    f"give it another {what} name, or the same numbers", [obj],
-                )  # fmt: skip
-
-
-def _placed(scene, obj, table):
-    """The row of a transmitter or receiver."""
-    r, old, scale_m = obj.rf3d, _kept_row(obj), scene.unit_settings.scale_length
-    matrix = obj.matrix_world
-    try:
-        azimuth, elevation, roll = angles(matrix.col[0][:3], matrix.col[2][:3])
-    except ValueError as error:
-        raise Trouble(f'"{plan_name(obj)}": {error}', "give it a scale", [obj]) from None
-    row = {"name": plan_name(obj), "position_m": _position(matrix.translation, scale_m, old.get("position_m"))}
-    told = old.get("matrix")
-    if told is not None and _alike(told, matrix):
-        row.update({key: old[key] for key in ("aim_at_m", "azimuth_deg", "elevation_deg", "roll_deg", "upright")
-                    if key in old})  # fmt: skip
-    elif max(abs(azimuth), abs(elevation), abs(roll)) < 2e-5:
-        row["upright"] = True
-    else:
-        row.update({"azimuth_deg": azimuth, "elevation_deg": elevation, "roll_deg": roll})
-    row["antenna"] = r.antenna_name
-    if table == "transmitter":
-        row["power_dbm"] = recall(r.power_dbm, old.get("power_dbm"))
-        row["cable_loss_db"] = recall(r.cable_loss_db, old.get("cable_loss_db"))
-    elif r.cable_loss_db:
-        row["cable_loss_db"] = recall(r.cable_loss_db, old.get("cable_loss_db"))
-    row["radio"] = r.radio_name
-    if table == "receiver" and r.purpose:
-        row["purpose"] = r.purpose
-    extras = {k: v for k, v in old.items() if k not in (*_KNOWN[table], "matrix", "radio_row", "antenna_row")}
-    return {**extras, **row}
-
-
-def _position(place, scale_m, told):
-    """World metres; what the plan file said, as long as the object has not been moved."""
-    if told is not None and all(abs(single(t / scale_m) - v) <= 4e-7 * max(1.0, abs(v)) for t, v in zip(told, place)):
-        return list(told)
-    return [scaled(value, scale_m) if scale_m != 1.0 else typed(value) for value in place]
-
-
-def _alike(told, matrix):
-    flat = [value for row in matrix.to_3x3() for value in row]
-    return all(abs(a - b) < 1e-6 for a, b in zip(told, flat)) and len(told) == len(flat)
-
-
-def _places(scene, tables, written):
-    """Zones, hang points and occupied sources, as far as the installed rf3d takes them."""
-    scale_m = scene.unit_settings.scale_length
-    for table, role in PLACES.items():
-        mine = [o for o in scene.objects if o.rf3d.role == role and o.visible_get()]
-        if not mine:
-            continue
-        rows = [place_row(o, table, scale_m) for o in mine]
-        lacking = [key for key in vocabulary.needed_keys(table) if any(key not in row for row in rows)]
-        if not vocabulary.takes(table):
-            written.left_out.append(f"{len(mine)} × {role.lower()}: this rf3d has no [[{table}]]; kept in the scene")
-        elif lacking:
-            written.left_out.append(f"{len(mine)} × {role.lower()}: [[{table}]] also needs {', '.join(lacking)}")
-        else:
-            tables[table] = [*tables.get(table, []), *rows]
-            written.rows[table] = [o.name for o in mine]
-
-
-def place_row(obj, table, scale_m):
-    """The row of a zone, hang point or occupied source: the keys that the installed rf3d takes."""
-    matrix, old = obj.matrix_world, _kept_row(obj)
-    size = obj.empty_display_size if obj.type == "EMPTY" else 1.0
-    corners = [matrix @ Vector((a * size, b * size, c * size)) for a in (-1, 1) for b in (-1, 1) for c in (-1, 1)]
-    if obj.type != "EMPTY":
-        corners = [matrix @ Vector(corner) for corner in obj.bound_box]
-    low, high = (
-        _position([f(c[k] for c in corners) for k in range(3)], scale_m, old.get(key))
-        for f, key in ((min, "low_m"), (max, "high_m"))
-    )
-    r = obj.rf3d
-    values = {
-        "name": plan_name(obj), "position_m": _position(matrix.translation, scale_m, old.get("position_m")),
-        "low_m": low, "high_m": high,
-        "power_dbm": typed(r.power_dbm),
-        "low_hz": scaled(r.first_channel_mhz, MHZ), "high_hz": scaled(r.last_channel_mhz, MHZ),
-    }  # fmt: skip
-    keys = vocabulary.known["tables"].get(table, {})
-    own = {key: value for key, value in obj.items() if key in keys and isinstance(value, str | int | float)}
-    old = {key: value for key, value in old.items() if key in keys}
-    # A source was brought in as one of several forms, and keeps to it; a new one is a single transmitter.
-    takes = set(old) if old else set(keys) - ({"low_m", "high_m"} if table == "occupied" else set())
-    return {**old, **{key: value for key, value in values.items() if key in takes}, **own}

@@ -2,6 +2,8 @@
 """What an object, a material and a scene know of radio. All of it lies on the data itself: it is saved, appended and
 undone with it. Objects that share the name of a radio or an antenna share its numbers."""
 
+import contextlib
+
 import bpy
 from bpy.props import (
     BoolProperty,
@@ -14,15 +16,15 @@ from bpy.props import (
     StringProperty,
 )
 
-from . import follow, select, vocabulary, work
+from . import follow, keys, places, select, vocabulary, work
 
 ROLES = (
     ("NONE", "None", "Geometry, or nothing to do with radio"),
     ("TRANSMITTER", "Transmitter", "Sends; its antenna looks along the object's x axis, z is its up"),
     ("RECEIVER", "Receiver", "Listens; its antenna looks along the object's x axis, z is its up"),
-    ("ZONE", "Zone", "A named box, as large as the empty's cube"),
-    ("HANG", "Hang point", "A place where a radio may be hung"),
-    ("OCCUPIED", "Occupied", "Somebody else's transmitter"),
+    ("ZONE", "Zone", "An upright box in which coverage is told: the empty's cube, or the box round a mesh"),
+    ("HANG", "Hang", "A line along which antennas can hang: the empty's arrow, or a mesh of two vertices"),
+    ("OCCUPIED", "Occupied", "What else is on the air: a transmitter, a crowd, noise, a level of a band"),
     ("LEFT_OUT", "Left out", "Not part of the venue: it is not exported"),
 )
 PATTERNS = (
@@ -32,16 +34,40 @@ PATTERNS = (
     ("omni", "Omni", "An upright line of wires along z"),
     ("panel", "Panel", "A flat antenna that looks along x"),
     ("yagi", "Yagi", "An antenna with a boom along x"),
+    ("file", "Antenna file", "Gains or fields from a file"),
 )
+HANG_KINDS = tuple((word, word.capitalize(), "") for word in ("rail", "truss", "bar", "bridge", "grid", "boom"))
+OCCUPIED_FORMS = (
+    ("TRANSMITTER", "Transmitter", "Somebody else's, where the object stands"),
+    ("CROWD", "Crowd", "Many transmitters, such as phones, spread over a box"),
+    ("NOISE", "Noise round a place", "Something that raises the noise of receivers near it, such as a dimmer rack"),
+    ("NOISE_BOX", "Noise round a box", "The same, of something large, such as a wall of screens"),
+    ("LEVEL", "Level everywhere", "What an antenna gets of a whole band, wherever it stands"),
+)
+LOSSES = (
+    ("NONE", "Not known", ""), ("hold", "Holds", "It keeps its last state"), ("fade", "Fades", "It fades out"),
+    ("off", "Goes off", "It goes dark or stops"),
+)  # fmt: skip
+SHEET = tuple((key, text, description) for key, text, description in (
+    ("noise_figure_db", "Noise figure, dB", "Its own noise over thermal noise"),
+    ("carrier_to_interference_db", "Over others, dB", "How far a signal must stand above others on its channel"),
+    ("greatest_input_dbm", "Greatest input, dBm", "The most power it takes before it is overloaded"),
+    ("packets_s", "Packets a second", "Packets sent a second"),
+    ("repeats", "Repeats", "How often each update is sent"),
+    ("coding_gain_db", "Coding gain, dB", "What coding wins over the sensitivity; 0 where that holds it already"),
+    ("data_rate_kbit_s", "Data rate, kbit/s", "What one transmitter carries"),
+))  # fmt: skip
+STATED = (
+    ("polarisation", "Polarisation", "How its field lies"), ("xpd_db", "Cross-polar, dB", "How far the other is below"),
+    ("efficiency", "Efficiency", "Share of the power radiated"), ("size_m", "Size, m", "Its largest dimension"),
+    ("frequency_mhz", "File holds at, MHz", "The frequency of an antenna file"),
+)  # fmt: skip
 POLARISATIONS = tuple((word, word, "") for word in ("vertical", "horizontal", "+45", "-45", "rhcp", "lhcp"))
 BODIES = (
     ("auto", "Automatic", "Sheet or solid, decided from the geometry"),
     ("sheet", "Sheet", "One layer of faces stands for a whole wall"),
     ("solid", "Solid", "A closed body; the geometry gives its thickness"),
 )
-DIRECTED = ("panel", "yagi")
-RADIO_KEYS = ("first_channel_mhz", "last_channel_mhz", "channel_spacing_mhz", "bandwidth_mhz", "sensitivity_dbm")
-ANTENNA_KEYS = ("pattern", "gain_dbi", "beamwidth_deg", "polarisation", "xpd_db", "efficiency")
 _sharing = False
 
 
@@ -50,80 +76,145 @@ def radio_objects(scene):
     return [o for o in scene.objects if o.rf3d.role in ("TRANSMITTER", "RECEIVER")]
 
 
-def _share(keys, name_key):
+@contextlib.contextmanager
+def alone():
+    """Meanwhile a number that is set stays with its object: whoever sets all of them gives no word to the others."""
+    global _sharing
+    before, _sharing = _sharing, True
+    try:
+        yield
+    finally:
+        _sharing = before
+
+
+def _others(settings, name_key):
+    """Settings of the other objects of the file that name the same radio or antenna."""
+    for other in bpy.data.objects:
+        radio = other.rf3d
+        if radio != settings and radio.role in ("TRANSMITTER", "RECEIVER") and (
+            getattr(radio, name_key) == getattr(settings, name_key)
+        ):  # fmt: skip
+            yield radio
+
+
+def _share(names, name_key):
     """An update that gives the numbers to all objects of the file that name the same radio or antenna."""
 
     def update(self, context):
-        global _sharing
         if _sharing:
             return
-        _sharing = True
-        try:
-            for other in bpy.data.objects:
-                radio = other.rf3d
-                if radio != self and radio.role in ("TRANSMITTER", "RECEIVER") and (
-                    getattr(radio, name_key) == getattr(self, name_key)
-                ):  # fmt: skip
-                    for key in keys:
-                        setattr(radio, key, getattr(self, key))
-        finally:
-            _sharing = False
+        with alone():
+            for radio in _others(self, name_key):
+                for key in names:
+                    setattr(radio, key, getattr(self, key))
         follow.touched(self.id_data)
 
     return update
 
 
-def _take(keys, name_key):
+def _take(names, name_key):
     """An update of a name: an object that takes another's name takes its numbers."""
 
     def update(self, context):
-        global _sharing
         if _sharing:
             return
-        for other in bpy.data.objects:
-            radio = other.rf3d
-            if radio != self and radio.role in ("TRANSMITTER", "RECEIVER") and (
-                getattr(radio, name_key) == getattr(self, name_key)
-            ):  # fmt: skip
-                _sharing = True
-                try:
-                    for key in keys:
-                        setattr(self, key, getattr(radio, key))
-                finally:
-                    _sharing = False
-                return
+        with alone():
+            radio = next(_others(self, name_key), None)
+            if radio is not None:
+                for key in names:
+                    setattr(self, key, getattr(radio, key))
+            elif name_key == "radio_name":
+                take_generic(self)
+        follow.touched(self.id_data)
 
     return update
+
+
+def take_generic(settings):
+    """Show the numbers of the generic radio that is named; any other radio has numbers of its own."""
+    row = vocabulary.generic_radio(settings.radio_name)
+    settings.own_radio = row is None
+    if row is not None:
+        give_radio(settings, row)
+
+
+def give_radio(settings, row):
+    """Set the numbers of a radio from its row, and which of them it tells."""
+    keys.give(settings, (*keys.CHANNELS, *keys.SHEET), row)
+    settings.sheet = {key for key in keys.SHEET if row.get(keys.key_of(key)) is not None}
 
 
 def _changed(self, context):
     follow.touched(self.id_data)
 
 
-def _role_changed(self, context):
-    item = self.id_data
-    if self.role in ("TRANSMITTER", "RECEIVER") and item.type == "EMPTY":
-        item.empty_display_type = "PLAIN_AXES"
-    elif self.role == "ZONE" and item.type == "EMPTY":
-        item.empty_display_type = "CUBE"
+def _looks_changed(self, context):
+    places.shape(self.id_data, context.scene.unit_settings.scale_length)
 
 
-_radio = _share(RADIO_KEYS, "radio_name")
-_antenna = _share(ANTENNA_KEYS, "antenna_name")
+_radio = _share(keys.RADIO, "radio_name")
+_antenna = _share(keys.ANTENNA, "antenna_name")
 
 
 class RadioSettings(bpy.types.PropertyGroup):
     """On every object: what it is to a radio plan."""
 
-    role: EnumProperty(name="Is a", items=ROLES, default="NONE", update=_role_changed)
+    role: EnumProperty(name="Is a", items=ROLES, default="NONE", update=_looks_changed)
     plan_name: StringProperty(name="Name in plan", description="Where the object's own name will not do")
     power_dbm: FloatProperty(
         name="Power, dBm", default=10.0, min=-100, max=80, update=_changed, description="At the radio's connector"
     )
     cable_loss_db: FloatProperty(name="Cable loss, dB", default=0.0, min=0, max=200, update=_changed)
+    connectors: IntProperty(
+        name="Connectors", default=0, min=0, max=50, update=_changed, description="Each takes 0.2 dB"
+    )
+    carries: BoolProperty(
+        name="Universes told", update=_changed, description="Whether what it carries fits the air is judged"
+    )
+    universes: IntProperty(name="Universes", default=1, min=1, max=64, update=_changed)
+    slots: IntProperty(name="Slots", default=512, min=1, max=512, update=_changed, description="Of each universe")
+    frames_s: FloatProperty(
+        name="Frames a second", default=40.0, min=0.001, max=1000, update=_changed, description="Updates of all slots"
+    )
     purpose: StringProperty(name="Purpose", description="What the receiver controls, in words")
+    answers: BoolProperty(name="Answers", update=_changed, description="It talks back: the way back is judged too")
+    answer_power_dbm: FloatProperty(
+        name="Answers with, dBm", default=10.0, min=-100, max=80, update=_changed, description="At its connector"
+    )
+    worn: BoolProperty(
+        name="Worn", update=_changed, description="A pack on a body; the object's x axis points off the body"
+    )
+    inside: StringProperty(
+        name="Inside", search=vocabulary.search_housings, update=_changed, description="What houses the antenna, if any"
+    )
+    on_loss: EnumProperty(name="Without signal", items=LOSSES, default="NONE", update=_changed)
+    importance: IntProperty(
+        name="Importance", default=1, min=1, max=5, update=_changed, description="How much it matters, 1 to 5"
+    )
+    hang_kind: EnumProperty(name="Kind", items=HANG_KINDS, default="bar")
+    form: EnumProperty(name="Kind", items=OCCUPIED_FORMS, default="TRANSMITTER", update=_looks_changed)
+    low_mhz: FloatProperty(
+        name="Band from, MHz", default=2402.0, min=1, max=1e5, precision=3, description="The low end of its band"
+    )
+    high_mhz: FloatProperty(
+        name="Band to, MHz", default=2422.0, min=1, max=1e5, precision=3, description="The high end of its band"
+    )
+    duty: FloatProperty(
+        name="On the air", default=0.2, min=1e-6, max=1, precision=3, description="Share of time each is on the air"
+    )
+    count: IntProperty(name="How many", default=100, min=1, max=1000000)
+    noise_rise_db: FloatProperty(
+        name="Noise rises by, dB", default=6.0, min=0.001, max=60, description="For receivers within its reach"
+    )
+    within_m: FloatProperty(
+        name="Within, m", default=3.0, min=0.001, max=1000, update=_looks_changed, description="How far that reaches"
+    )
+    level_dbm: FloatProperty(
+        name="Level, dBm", default=-80.0, min=-200, max=20, description="What an antenna gets of the whole band"
+    )
     radio_name: StringProperty(
-        name="Radio", default="example", update=_take(RADIO_KEYS, "radio_name"),
+        name="Radio", default="example", update=_take(keys.RADIO, "radio_name"), search=vocabulary.search_radios,
+        search_options={"SUGGESTION"},
         description="Transmitters and receivers of one radio are links; they share the numbers below",
     )  # fmt: skip
     first_channel_mhz: FloatProperty(
@@ -139,14 +230,38 @@ class RadioSettings(bpy.types.PropertyGroup):
     sensitivity_dbm: FloatProperty(
         name="Sensitivity, dBm", default=-90.0, min=-200, max=0, update=_radio, description="The least power it hears"
     )
+    sheet: EnumProperty(
+        name="Data sheet", items=SHEET, options={"ENUM_FLAG"}, default=set(), update=_radio,
+        description="Which of these numbers the data sheet tells",
+    )  # fmt: skip
+    noise_figure_db: FloatProperty(name="Noise figure, dB", default=10.0, min=0, max=40, update=_radio)
+    carrier_to_interference_db: FloatProperty(name="Over others, dB", default=14.0, min=-40, max=60, update=_radio)
+    greatest_input_dbm: FloatProperty(name="Greatest input, dBm", default=-10.0, min=-60, max=40, update=_radio)
+    packets_s: FloatProperty(name="Packets a second", default=100.0, min=0.001, max=1e5, update=_radio)
+    repeats: IntProperty(name="Repeats", default=2, min=1, max=100, update=_radio)
+    coding_gain_db: FloatProperty(name="Coding gain, dB", default=0.0, min=0, max=30, update=_radio)
+    data_rate_kbit_s: FloatProperty(name="Data rate, kbit/s", default=250.0, min=1e-3, max=1e7, update=_radio)
+    own_radio: BoolProperty(
+        name="Own numbers", default=True, update=_radio,
+        description="Numbers of a data sheet; off: those of the generic radio of this name",
+    )  # fmt: skip
     antenna_name: StringProperty(
-        name="Antenna", default="example", update=_take(ANTENNA_KEYS, "antenna_name"),
+        name="Antenna", default="example", update=_take(keys.ANTENNA, "antenna_name"),
         description="Objects with one antenna name share its numbers",
     )  # fmt: skip
     pattern: EnumProperty(name="Pattern", items=PATTERNS, default="dipole", update=_antenna)
+    antenna_file: StringProperty(name="File", subtype="FILE_PATH", update=_antenna)
+    stated: EnumProperty(
+        name="Also stated", items=STATED, options={"ENUM_FLAG"}, default=set(), update=_antenna,
+        description="Numbers that a pattern does not need, but may have",
+    )  # fmt: skip
+    size_m: FloatProperty(name="Size, m", default=0.1, min=1e-3, max=100, precision=3, update=_antenna)
+    frequency_mhz: FloatProperty(
+        name="File holds at, MHz", default=2441.0, min=30, max=1e5, precision=3, update=_antenna
+    )
     gain_dbi: FloatProperty(name="Gain, dBi", default=5.0, min=-30, max=60, update=_antenna)
     beamwidth_deg: FloatVectorProperty(
-        name="Widths, degrees", size=2, default=(60.0, 60.0), min=1, max=180, update=_antenna,
+        name="Widths, degrees", size=2, default=(60.0, 60.0), min=0.1, max=360, update=_antenna,
         description="Level and upright",
     )  # fmt: skip
     polarisation: EnumProperty(name="Polarisation", items=POLARISATIONS, default="vertical", update=_antenna)
@@ -226,6 +341,7 @@ class SceneSettings(bpy.types.PropertyGroup):
         ),
     )  # fmt: skip
     kept: StringProperty(options={"HIDDEN"}, description="Tables of the imported plan that have no place here, as JSON")
+    summary: StringProperty(options={"HIDDEN"}, description="The plan in a few sentences, a line each")
     findings: CollectionProperty(type=FindingItem)
     finding_index: IntProperty(name="Finding", default=-1, update=select.finding_chosen)
     shown_paths: EnumProperty(

@@ -50,6 +50,11 @@ def place_links_steps(scene_name, path, receivers=None):
     ----------
     receivers : set of str or None
         Replace what belongs to these alone; None replaces all.
+
+    Returns
+    -------
+    list of str
+        The plan in a few sentences.
     """
     reader = Reader(path)
     yield
@@ -80,6 +85,7 @@ def place_links_steps(scene_name, path, receivers=None):
         yield
     _drop_unused_materials()
     select.apply_shown(bpy.data.scenes[scene_name])
+    return reader.extras["summary"]
 
 
 def place_power_steps(scene_name, path):
@@ -221,6 +227,9 @@ def _mark(scene, extras, place_m, size_m):
     tail = extras["verdict"] or "no transmitter on its radio"
     if margin is not None:
         tail += f", {abs(round(margin))} dB {'under' if margin < 0 else 'over'}"
+    busy = extras.get("busy_margin_db")
+    if busy is not None:
+        tail += f", {abs(round(busy))} {'under ' if busy < 0 else ''}when busy"
     name = words.label(extras["receiver"], tail)
     mesh = bpy.data.meshes.get(f"mark {verdict}")
     if mesh is None or mesh.library is not None:
@@ -296,7 +305,9 @@ def _links_legend(scene, about):
     rows = [(f"receiver: {word}", colour) for word, colour in about["verdict_colours"].items()]
     rows += [(f"path: {item['kind']}", item["colour"]) for item in about["path_kinds"]]
     rows.append(("surface to blame", about["culprit_colour"]))
-    title = f"Links, {about['air']}\nwidth of a path: share of power\nunder, over: dB to the sensitivity, mean"
+    title = f"Links, {about['air']}\nwidth of a path: share of power\nover, under: dB to the threshold, mean"
+    if about["air"] != "clean air only":
+        title += "\nwhen busy: over the busiest air listed"
     _legend(scene, "links", "legend links", title, rows, {"shows": "legend"}, offset=2)
 
 

@@ -27,8 +27,16 @@ def meant(text, written=None):
             if 0 <= row < len(owners):
                 found.append(bpy.data.objects.get(owners[row]))
     for name in words.quoted(text):
-        found.append(plans.radio_object(scene, name) or venue.object_of(name) or venue.object_of(name.split(" (")[0]))
+        found.append(plans.plan_object(scene, name) or venue.object_of(name) or venue.object_of(name.split(" (")[0]))
+    if not any(found):
+        found = [o for name in words.quoted(text) for o in _users(scene, name)]
     return [obj for obj in dict.fromkeys(found) if obj is not None]
+
+
+def _users(scene, name):
+    """Transmitters and receivers of a radio or an antenna."""
+    plans, _ = _tools()
+    return [o for o in plans.radio_objects(scene) if name and name in (o.rf3d.antenna_name, o.rf3d.radio_name)]
 
 
 def finding_objects(scene, finding):
@@ -36,9 +44,9 @@ def finding_objects(scene, finding):
     plans, venue = _tools()
     where = finding.where
     names = [where, *where.split(" to "), *where.split(", ")]
-    found = [plans.radio_object(scene, name) or venue.object_of(name) for name in names]
+    found = [plans.plan_object(scene, name) or venue.object_of(name) for name in names]
     if not any(found):
-        found = [o for o in plans.radio_objects(scene) if where and where in (o.rf3d.antenna_name, o.rf3d.radio_name)]
+        found = _users(scene, where)
     if not any(found):
         found = meant(finding.message)
     return [obj for obj in dict.fromkeys(found) if obj is not None]
@@ -96,6 +104,11 @@ def results(scene):
     from .venue import RESULT
 
     return [o for o in scene.objects if RESULT in o]
+
+
+def mark_of(scene, receiver):
+    """The mark of a receiver by its name in the plan; None where there is none."""
+    return next((o for o in results(scene) if o.get("shows") == "receiver" and o["receiver"] == receiver), None)
 
 
 def chosen_receiver(scene):

@@ -2,12 +2,14 @@
 """The tables of a plan file as settings of a scene."""
 
 import json
+from pathlib import Path
 
 import bpy
 from mathutils import Matrix
 
+from . import keys, places, properties, vocabulary
 from .numbers import axes, direction, single
-from .plans import MHZ, OWN_TABLES, PLACES, radio_object
+from .plans import OWN_TABLES, is_build_up, radio_object
 
 
 def apply_steps(scene, told, made, collection):
@@ -29,42 +31,36 @@ def apply_steps(scene, told, made, collection):
     settings.use_house = "house_azimuth_deg" in venue
     settings.house_azimuth_deg = venue.get("house_azimuth_deg", settings.house_azimuth_deg)
     settings.tolerance_mm = 1e3 * venue.get("position_tolerance_m", 0.02)
-    for key in ("max_reflections", "voxel_m", "seed"):
+    for key in ("max_reflections", "voxel_m"):
         setattr(settings, key, study[key])
-    settings.rays = min(study["rays"], 2**31 - 1)
+    for key in ("rays", "seed"):
+        setattr(settings, key, min(study[key], 2**31 - 1))
     kept = {
         key: value for key, value in tables.items() if key not in OWN_TABLES or key in ("venue", "study", "material")
     }
-    for table, role in PLACES.items():
-        rows = kept.pop(table, [])
-        apart = [row for row in rows if not _make_place(row, role, collection, scale_m)]
-        if apart:
-            kept[table] = apart
-        yield
+    _whole_paths(tables, Path(told["plan"]).parent)
+    placed = tables["transmitter"] + tables.get("receiver", [])
+    for what in ("radio", "antenna"):
+        used = {row[what] for row in placed}
+        kept[what] = {name: row for name, row in tables.get(what, {}).items() if name not in used}
     settings.kept = json.dumps(kept)
+    for table in places.TABLES:
+        for row in tables.get(table, []):
+            places.make(row, table, collection, scene)
+            yield
     for table, role in (("transmitter", "TRANSMITTER"), ("receiver", "RECEIVER")):
         for row in tables.get(table, []):
-            _make_radio(scene, tables, row, role, collection, scale_m)
+            with properties.alone():
+                _make_radio(scene, tables, row, role, collection, scale_m)
             yield
     yield from _surface_steps(tables, told["parts"], made)
 
 
-def _make_place(row, role, collection, scale_m):
-    """An empty for a zone, hang point or occupied source; False where the row says no place."""
-    box, spot = "low_m" in row and "high_m" in row, row.get("position_m")
-    if "name" not in row or not (box or spot):
-        return False
-    obj = bpy.data.objects.new(row["name"], None)
-    collection.objects.link(obj)
-    obj.rf3d.role = role
-    obj.rf3d.plan_name = "" if obj.name == row["name"] else row["name"]
-    obj.rf3d.kept = json.dumps(row)
-    obj.empty_display_size = 1.0 if box else 0.15 / scale_m
-    if box:
-        spot = [0.5 * (a + b) for a, b in zip(row["low_m"], row["high_m"])]
-        obj.scale = [0.5 * (b - a) / scale_m for a, b in zip(row["low_m"], row["high_m"])]
-    obj.location = [value / scale_m for value in spot]
-    return True
+def _whole_paths(tables, folder):
+    """Antenna files by their whole path: the scene goes elsewhere than the plan."""
+    for row in tables.get("antenna", {}).values():
+        if row["pattern"] not in keys.NEEDED:
+            row["pattern"] = str((folder / row["pattern"]).resolve())
 
 
 def _make_radio(scene, tables, row, role, collection, scale_m):
@@ -84,26 +80,35 @@ def _make_radio(scene, tables, row, role, collection, scale_m):
     x, y, z = axes(way, row.get("roll_deg", 0.0))
     turn = Matrix((x, y, z)).transposed().to_4x4()
     obj.matrix_world = Matrix.Translation([value / scale_m for value in position]) @ turn
-    radio, antenna = tables["radio"][row["radio"]], tables.get("antenna", {}).get(row["antenna"])
-    textbook = antenna is None
-    antenna = {"pattern": row["antenna"], "efficiency": 1.0} if textbook else antenna
-    # Numbers before names: a name that others use already would bring theirs.
-    values = {key: radio[key.replace("_mhz", "_hz")] / MHZ for key in
-              ("first_channel_mhz", "last_channel_mhz", "channel_spacing_mhz", "bandwidth_mhz")}  # fmt: skip
-    values["sensitivity_dbm"] = radio["sensitivity_dbm"]
-    values.update({key: antenna[key] for key in ("pattern", "gain_dbi", "beamwidth_deg", "polarisation", "xpd_db",
-                                                 "efficiency") if antenna.get(key) is not None})  # fmt: skip
-    values.setdefault("efficiency", 1.0)
-    r["radio_name"], r["antenna_name"] = row["radio"], row["antenna"]
-    for key, value in values.items():
-        setattr(r, key, value)
-    r.power_dbm = row.get("power_dbm", r.power_dbm)
-    r.cable_loss_db = row.get("cable_loss_db", 0.0)
-    r.purpose = row.get("purpose", "")
+    r.radio_name, r.antenna_name = row["radio"], row["antenna"]
+    radio, antenna = tables.get("radio", {}).get(row["radio"]), tables.get("antenna", {}).get(row["antenna"])
+    # A plan that says nothing of them names what rf3d knows.
+    r.own_radio = radio is not None
+    properties.give_radio(r, radio or vocabulary.generic_radio(row["radio"]) or {})
+    _give_antenna(r, antenna or {"pattern": row["antenna"]})
+    for name, usual in _USUAL.items():
+        setattr(r, name, usual)
+    keys.give(r, ("power_dbm", *_USUAL, *keys.CARRIED, "answer_power_dbm"), row)
+    r.carries = "universes" in row
     told = [single(value) for line in turn.to_3x3() for value in line]
-    r.kept = json.dumps(
-        {**row, "matrix": told, "radio_row": radio, **({} if textbook else {"antenna_row": antenna})}
-    )  # fmt: skip
+    both = {"radio_row": radio, "antenna_row": antenna}
+    r.kept = json.dumps({**row, "matrix": told, **{key: value for key, value in both.items() if value is not None}})
+
+
+_USUAL = {
+    "cable_loss_db": 0.0, "connectors": 0, "purpose": "", "answers": False, "worn": False, "inside": "",
+    "on_loss": "NONE", "importance": 1,
+}  # fmt: skip
+
+
+def _give_antenna(settings, row):
+    """Set the numbers of an antenna from its row, and which of them it tells though it need not."""
+    told = [name for name in ("gain_dbi", "beamwidth_deg", *keys.STATED) if row.get(keys.key_of(name)) is not None]
+    settings.pattern = row["pattern"] if row["pattern"] in keys.NEEDED else "file"
+    settings.antenna_file = row["pattern"] if settings.pattern == "file" else ""
+    settings.efficiency = 1.0
+    keys.give(settings, told, row)
+    settings.stated = {name for name in told if name in keys.STATED and name not in keys.NEEDED[settings.pattern]}
 
 
 def _surface_steps(tables, parts, made):
@@ -144,6 +149,6 @@ def _apply_surface(settings, row, tables):
     settings.kept = json.dumps(row)
     own = tables.get("material", {}).get(row["material"])
     settings.own = own is not None
-    if own is not None:
+    if own is not None and not is_build_up(own):
         for key in ("permittivity", "conductivity_s_m", "scattering", "source"):
             setattr(settings, key, own[key])

@@ -46,7 +46,7 @@ def object_of(node):
 
 def is_surface(obj):
     """Whether an object (not evaluated) may be part of the venue."""
-    return obj.type in SURFACES and obj.rf3d.role != "LEFT_OUT" and RESULT not in obj
+    return obj.type in SURFACES and obj.rf3d.role not in ("LEFT_OUT", "ZONE", "HANG", "OCCUPIED") and RESULT not in obj
 
 
 def export_steps(context, path, venue):

@@ -1,7 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the installed rf3d knows: its version, its materials, the tables and keys of its plan files."""
+"""What the installed rf3d knows: its version, its materials, generic radios and housings."""
 
-known = {"rf3d": "", "materials": [], "tables": {}}
+import bpy
+
+known = {"rf3d": "", "materials": [], "radios": [], "housings": []}
 """As the command ``rf3d vocabulary`` told it; empty until it has been asked once."""
 
 
@@ -10,15 +12,9 @@ def learn(told):
     known.update({key: told[key] for key in known if key in told})
 
 
-def takes(table, key=None):
-    """Whether the installed rf3d takes a table, or a key of it."""
-    keys = known["tables"].get(table)
-    return keys is not None and (key is None or key in keys)
-
-
-def needed_keys(table):
-    """Keys that must stand in a row of a table."""
-    return [key for key, about in known["tables"].get(table, {}).items() if about["needed"]]
+def generic_radio(name):
+    """Numbers of a radio that rf3d knows by name, as a row of a plan; None where it knows none."""
+    return next((radio for radio in known["radios"] if radio["name"] == name), None)
 
 
 def states_thickness(material):
@@ -33,4 +29,20 @@ def search_materials(owner, context, text):
         (m["name"], m["title"])
         for m in known["materials"]
         if wanted in m["name"].lower() or wanted in m["title"].lower()
+    ]
+
+
+def search_radios(owner, context, text):
+    """Radios that objects of the file name, then the generic ones."""
+    named = {o.rf3d.radio_name for o in bpy.data.objects if o.rf3d.role in ("TRANSMITTER", "RECEIVER")}
+    known_ones = [(radio["name"], radio["source"]) for radio in known["radios"] if radio["name"] not in named]
+    return [pair for pair in [*((name, "") for name in sorted(named)), *known_ones] if text.lower() in pair[0].lower()]
+
+
+def search_housings(owner, context, text):
+    """Housings, with what each takes."""
+    return [
+        (h["name"], f"{h['typical_db']:g} to {h['worst_db']:g} dB")
+        for h in known["housings"]
+        if text.lower() in h["name"].lower()
     ]

@@ -322,7 +322,7 @@ def troubles():
     sender.rf3d.channel_spacing_mhz = 1.0
     other = radio("other", "OCCUPIED", (0, 3, 2))
     refused("interference", bpy.ops.rf3d.work, what="check")
-    assert {o.name for o in bpy.context.selected_objects} == {"sender", "listener"}
+    assert {o.name for o in bpy.context.selected_objects} == {"sender", "listener", "other"}
     bpy.data.objects.remove(other)
     sender.scale = (0, 0, 0)
     bpy.context.view_layer.update()

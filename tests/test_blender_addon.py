@@ -641,6 +641,7 @@ def test_words_for_somebody_in_blender():
     assert words.rows_meant(text) == [("surface", 2)]
     assert words.in_blender(text).endswith("; change it")
     assert words.quoted(text) == ["drape"]
+    assert words.in_blender("add 14 as common practice, in plan.toml, [radio.hop]") == "add 14 as common practice"
     label = words.label("ein sehr langer Name für eine Stehlampe auf der Drehbühne", "solid, 43 dB over")
     assert len(label.encode()) <= 63
     assert label.endswith("…: solid, 43 dB over")

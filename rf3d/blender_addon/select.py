@@ -27,9 +27,8 @@ def meant(text, written=None):
             if 0 <= row < len(owners):
                 found.append(bpy.data.objects.get(owners[row]))
     for name in words.quoted(text):
-        found.append(plans.plan_object(scene, name) or venue.object_of(name) or venue.object_of(name.split(" (")[0]))
-    if not any(found):
-        found = [o for name in words.quoted(text) for o in _users(scene, name)]
+        obj = plans.plan_object(scene, name) or venue.object_of(name) or venue.object_of(name.split(" (")[0])
+        found += _users(scene, name) if obj is None else [obj]
     return [obj for obj in dict.fromkeys(found) if obj is not None]
 
 

@@ -3,7 +3,7 @@
 
 import re
 
-_PLACE = re.compile(r" in [^\s,;]+\.toml(, (\[\[?)([^\]]+)\]\]?( \d+)?)?")
+_PLACE = re.compile(r",? in [^\s,;]+\.toml(, (\[\[?)([^\]]+)\]\]?( \d+)?)?")
 _ADD_ROWS = re.compile(r"add \[\[surface\]\] rows to [^\s,;]+\.toml(; `rf3d check` lists what is missing)?")
 _QUOTED = re.compile(r'"([^"]+)"')
 

@@ -45,7 +45,7 @@ class RF3D_OT_test(bpy.types.Operator):
 
     def execute(self, context):
         """Begin."""
-        vocabulary.learn({"rf3d": "", "materials": [], "tables": {}})
+        vocabulary.learn({"rf3d": "", "materials": [], "radios": [], "housings": []})
         work.start("test", _test_steps(of(context)))
         if work.state.error is not None:
             self.report({"ERROR"}, ". ".join(part for part in work.state.error if part))

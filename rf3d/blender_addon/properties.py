@@ -372,12 +372,13 @@ class SceneSettings(bpy.types.PropertyGroup):
     )
 
 
-CLASSES = (RadioSettings, SurfaceSettings, FindingItem, SceneSettings)
+CLASSES = {cls: cls.__annotations__ for cls in (RadioSettings, SurfaceSettings, FindingItem, SceneSettings)}
 
 
 def register():
     """Hang the settings on objects, materials and scenes."""
-    for cls in CLASSES:
+    for cls, fields in CLASSES.items():
+        cls.__annotations__ = fields
         bpy.utils.register_class(cls)
     bpy.types.Object.rf3d = PointerProperty(type=RadioSettings)
     bpy.types.Object.rf3d_surface = PointerProperty(type=SurfaceSettings)
@@ -395,3 +396,6 @@ def unregister():
     del bpy.types.Material.rf3d_surface, bpy.types.Object.rf3d_surface, bpy.types.Object.rf3d
     for cls in reversed(CLASSES):
         bpy.utils.unregister_class(cls)
+        # Blender 4.2 never lets go of a group. Through its updates that would hold everything here, Blender's own
+        # module too; and Blender as a module closes only when nothing holds it, and crashes at the end if it has not.
+        del cls.__annotations__

@@ -100,9 +100,10 @@ def register_twice():
 def transforms():
     """Writes scene.toml and scene.glb, and places.json: every world corner in double precision, by hand.
 
-    Numbers of the transforms are such that 32 bits hold them; the rotations are the one thing Blender rounds.
+    Numbers of the transforms are such that 32 bits hold them; the rotations are the one thing Blender rounds. Then it
+    presses the button, and marks.json has what that placed at the receivers.
     """
-    enable()
+    state = enable()
     empty()
     scene = bpy.context.scene
     scene.unit_settings.scale_length = 0.5
@@ -195,6 +196,12 @@ def transforms():
             held[name] = [[0.5 * value for value in times(rows[:3], list(v.co))] for v in mesh.vertices]
             item.object.to_mesh_clear()
     (FOLDER / "places.json").write_text(json.dumps({"by hand": truth, "as held": held}))
+    assert bpy.ops.rf3d.work(what="links") == {"FINISHED"}, state.error
+    marks = {
+        o["receiver"]: {key: value for key, value in o.items() if isinstance(value, float)}
+        for o in bpy.data.objects if o.get("shows") == "receiver"
+    }  # fmt: skip
+    (FOLDER / "marks.json").write_text(json.dumps(marks))
 
 
 def whole_run():

@@ -269,10 +269,14 @@ def _in_view(setting: Setting, numbers: IntArray, point_m: FloatArray, heavy: Bo
     edges = setting.edges
     half = 0.5 * np.pi * edges.n[numbers][:, None]
     away = np.cos(half) * edges.along[numbers] + np.sin(half) * edges.normal[numbers]
-    spots = _samples(setting, numbers) + _SET_BACK_M * np.repeat(away, len(_SAMPLES), axis=0)
-    met = setting.tracer.crossings(np.broadcast_to(point_m, spots.shape), spots, opaque=heavy)
-    hidden = np.asarray(met.blocked.reshape(-1, len(_SAMPLES)).all(axis=1))
-    return ~hidden
+    spots = _samples(setting, numbers).reshape(-1, len(_SAMPLES), 3) + _SET_BACK_M * away[:, None]
+    hidden = np.arange(len(numbers))
+    for i in range(len(_SAMPLES)):
+        look = spots[hidden, i]
+        hidden = hidden[setting.tracer.hidden(np.broadcast_to(point_m, look.shape), look, opaque=heavy)]
+    seen = np.ones(len(numbers), dtype=bool)
+    seen[hidden] = False
+    return seen
 
 
 def _planes_in_view(setting: Setting, point_m: FloatArray, heavy: BoolArray) -> IntArray:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from threading import Lock
 
 import numpy as np
 from embreex.mesh_construction import TriangleMesh
@@ -48,6 +49,9 @@ class Tracer:
         self._embree = EmbreeScene(robust=True)
         corners = np.ascontiguousarray(scene.corners_m, dtype=np.float32)
         self._mesh = TriangleMesh(self._embree, corners)
+        self._corners = corners
+        self._building = Lock()
+        self._parts: dict[bytes, tuple[EmbreeScene, TriangleMesh] | None] = {}
         normal = np.cross(scene.corners_m[:, 1] - scene.corners_m[:, 0], scene.corners_m[:, 2] - scene.corners_m[:, 0])
         self._normal = normal / np.linalg.norm(normal, axis=1)[:, None]
         self._offset = np.einsum("mi,mi->m", self._normal, scene.corners_m[:, 0])
@@ -71,6 +75,44 @@ class Tracer:
         if not np.isfinite(reach).all():
             raise _not_finite()
         return self._embree.run(_single(origins_m), _single(directions), dists=reach, query="OCCLUDED") == 0
+
+    def hidden(self, starts_m: FloatArray, ends_m: FloatArray, *, opaque: BoolArray) -> BoolArray:
+        """Whether an opaque triangle stands between two points, (S,); faces within ``clearance_m`` of either do not.
+
+        Parameters
+        ----------
+        starts_m, ends_m : (S, 3) float
+            Local coordinates.
+        opaque : (M,) bool
+            Triangles that let nothing through; a tree of these alone is built at the first question about them.
+        """
+        scene = self._of(opaque)
+        span = ends_m - starts_m
+        length = np.sqrt(np.einsum("si,si->s", span, span))
+        reach = length - 2 * self.clearance_m
+        away = np.flatnonzero(reach > 0.0)
+        answer = np.zeros(len(length), dtype=bool)
+        if scene is None or len(away) == 0:
+            return answer
+        way = span[away] / length[away, None]
+        origin = starts_m[away] + self.clearance_m * way
+        answer[away] = (
+            scene.run(_single(origin), _single(way), dists=reach[away].astype(np.float32), query="OCCLUDED") == 0
+        )
+        return answer
+
+    def _of(self, chosen: BoolArray) -> EmbreeScene | None:
+        """A tree of some triangles (M,) alone, kept; None where there are none."""
+        key = np.packbits(chosen).tobytes()
+        with self._building:
+            if key not in self._parts:
+                scene = EmbreeScene(robust=True)
+                mesh = TriangleMesh(scene, np.ascontiguousarray(self._corners[chosen])) if chosen.any() else None
+                self._parts[key] = None if mesh is None else (scene, mesh)
+                if mesh is not None:
+                    scene.run(np.zeros((1, 3), np.float32), np.ones((1, 3), np.float32))
+            part = self._parts[key]
+        return None if part is None else part[0]
 
     def crossings(
         self,

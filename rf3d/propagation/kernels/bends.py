@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 
 from rf3d.propagation.kernels.corners import grazed_face
-from rf3d.propagation.kernels.images import Planes, facet_at
+from rf3d.propagation.kernels.images import Planes, facet_at, in_box
 from rf3d.units import FloatArray, IntArray
 from rf3d.venue.edges import Edges
 from rf3d.venue.facets import Facets
@@ -47,43 +47,15 @@ def make_bends(edges: Edges, facets: Facets) -> Bends:
 
 
 @njit(nogil=True, cache=True)
-def bend_point(
-    bends: Bends, e: int, source: FloatArray, receiver: FloatArray, wavenumber: float, point: FloatArray
-) -> float:
-    """Write the point of edge ``e`` on the way from source to receiver; return an upper estimate of its amplitude.
-
-    Keller's cone: seen unrolled about the edge the way is straight. The estimate is that of a conductor over
-    1/√(s·s′·(s + s′)), in 1/m, comparable with 1/L of a straight path; −1 where the point misses the edge or
-    either end does not stand in the free sector.
-
-    Source: Keller, J. Opt. Soc. Am. 52 (1962) 116; Kouyoumjian & Pathak, Proc. IEEE 62 (1974) 1448 (from memory).
-    """
-    za, zb, ua, va, ub, vb = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    for i in range(3):
-        a = source[i] - bends.start_m[e, i]
-        b = receiver[i] - bends.start_m[e, i]
-        za += a * bends.axis[e, i]
-        zb += b * bends.axis[e, i]
-        ua += a * bends.along[e, i]
-        ub += b * bends.along[e, i]
-        va += a * bends.normal[e, i]
-        vb += b * bends.normal[e, i]
-    ra, rb = np.sqrt(ua * ua + va * va), np.sqrt(ub * ub + vb * vb)
-    if ra < 1e-6 or rb < 1e-6:
-        return -1.0
-    z = za + (zb - za) * ra / (ra + rb)
-    if z < 0.0 or z > bends.length_m[e]:
-        return -1.0
-    n = bends.n[e]
-    phi_in, phi = np.arctan2(va, ua) % (2.0 * np.pi), np.arctan2(vb, ub) % (2.0 * np.pi)
-    if phi_in > n * np.pi or phi > n * np.pi:
-        return -1.0
-    before, after = np.hypot(ra, z - za), np.hypot(rb, zb - z)
-    sin_b = ra / before
-    size = _size(bends, e, phi, phi_in, sin_b, before * after / (before + after), wavenumber)
-    for i in range(3):
-        point[i] = bends.start_m[e, i] + z * bends.axis[e, i]
-    return size / np.sqrt(before * after * (before + after))
+def _about_edge(bends: Bends, e: int, x: float, y: float, z: float) -> tuple[float, float, float]:
+    """Coordinates of a point about an edge: along it from its lower end, along the first face, along its normal."""
+    s, axis, along, normal = bends.start_m, bends.axis, bends.along, bends.normal
+    x, y, z = x - s[e, 0], y - s[e, 1], z - s[e, 2]
+    return (
+        x * axis[e, 0] + y * axis[e, 1] + z * axis[e, 2],
+        x * along[e, 0] + y * along[e, 1] + z * along[e, 2],
+        x * normal[e, 0] + y * normal[e, 1] + z * normal[e, 2],
+    )
 
 
 @njit(nogil=True, cache=True)
@@ -100,6 +72,8 @@ def bent_ways(
     most: int,
 ) -> tuple[int, IntArray, IntArray, FloatArray, FloatArray, IntArray]:
     """Ways from one source to one receiver over one edge, with at most one reflection before or after it.
+
+    Keller's cone: seen unrolled about the edge the way is straight.
 
     Parameters
     ----------
@@ -118,52 +92,81 @@ def bent_ways(
         Ways found; when it exceeds ``most`` the lists hold the first ``most``.
     edge, mirror : (most,) int32
     estimate : (most,) float64
+        Upper estimate of the amplitude, 1/m, comparable with 1/L of a straight path: that of a conductor over
+        √(s·s′·(s + s′)).
     point_m : (most, 2, 3) float64
         On the edge, and on the mirror.
     facet : (most,) int32
         Of the mirror; −1 without.
+
+    Source: Keller, J. Opt. Soc. Am. 52 (1962) 116; Kouyoumjian & Pathak, Proc. IEEE 62 (1974) 1448 (from memory).
     """
     edge = np.empty(most, dtype=np.int32)
     mirror = np.empty(most, dtype=np.int32)
     estimate = np.empty(most)
     point = np.zeros((most, 2, 3))
     facet = np.full(most, -1, dtype=np.int32)
-    a, b, q = np.empty(3), np.empty(3), np.empty(3)
+    moved = receiver if mirror_receiver else source
+    still = source if mirror_receiver else receiver
+    # The end that stays, about every edge; edges whose free sector it is not in are no use to any mirror.
+    about = np.empty((len(chosen), 3))
+    used = np.empty(len(chosen), dtype=np.int32)
+    count = 0
+    for k in range(len(chosen)):
+        z, u, v = _about_edge(bends, chosen[k], still[0], still[1], still[2])
+        phi = np.arctan2(v, u) % (2.0 * np.pi)
+        if phi <= bends.n[chosen[k]] * np.pi and u * u + v * v >= 1e-12:
+            used[count] = chosen[k]
+            about[count, 0], about[count, 1], about[count, 2] = z, np.sqrt(u * u + v * v), phi
+            count += 1
+    start, axis, length = bends.start_m, bends.axis, bends.length_m
     found = 0
     for m in range(len(mirrors)):
         p = mirrors[m]
-        a[:], b[:] = source, receiver
-        real = receiver if mirror_receiver else source
-        image = b if mirror_receiver else a
+        ax, ay, az = moved[0], moved[1], moved[2]
         away = 0.0
         if p >= 0:
-            n = planes.normal[p]
-            away = n[0] * real[0] + n[1] * real[1] + n[2] * real[2] - planes.offset_m[p]
+            nx, ny, nz, offset = planes.normal[p, 0], planes.normal[p, 1], planes.normal[p, 2], planes.offset_m[p]
+            away = nx * ax + ny * ay + nz * az - offset
             if abs(away) < 1e-6:
                 continue
-            for i in range(3):
-                image[i] = real[i] - 2.0 * away * n[i]
-        for k in range(len(chosen)):
-            e = chosen[k]
-            size = bend_point(bends, e, a, b, wavenumber, q)
-            if size < least:
+            ax, ay, az = ax - 2.0 * away * nx, ay - 2.0 * away * ny, az - 2.0 * away * nz
+        for k in range(count):
+            e = used[k]
+            z_a, u, v = _about_edge(bends, e, ax, ay, az)
+            z_b, r_b = about[k, 0], about[k, 1]
+            r_a = np.sqrt(u * u + v * v)
+            z = z_a + (z_b - z_a) * r_a / (r_a + r_b)
+            if z < 0.0 or z > length[e] or r_a < 1e-6:
                 continue
-            x, y, z, hit = 0.0, 0.0, 0.0, -1
+            qx, qy, qz = start[e, 0] + z * axis[e, 0], start[e, 1] + z * axis[e, 1], start[e, 2] + z * axis[e, 2]
+            hit, x, y, w = -1, 0.0, 0.0, 0.0
             if p >= 0:
-                n = planes.normal[p]
-                side = n[0] * q[0] + n[1] * q[1] + n[2] * q[2] - planes.offset_m[p]
+                side = nx * qx + ny * qy + nz * qz - offset
                 # The edge must lie in front of the mirror, on the real end's side.
                 if side * away <= 1e-9:
                     continue
                 s = side / (side + away)
-                x, y, z = q[0] + s * (image[0] - q[0]), q[1] + s * (image[1] - q[1]), q[2] + s * (image[2] - q[2])
-                hit = facet_at(planes, p, x, y, z)
+                x, y, w = qx + s * (ax - qx), qy + s * (ay - qy), qz + s * (az - qz)
+                if not in_box(x, y, w, planes.low_m[p], planes.high_m[p]):
+                    continue
+            # Angles last: most pairs have failed by now.
+            phi = np.arctan2(v, u) % (2.0 * np.pi)
+            if phi > bends.n[e] * np.pi:
+                continue
+            s_a, s_b = np.hypot(r_a, z - z_a), np.hypot(r_b, z_b - z)
+            size = _size(bends, e, about[k, 2], phi, r_a / s_a, s_a * s_b / (s_a + s_b), wavenumber)
+            size /= np.sqrt(s_a * s_b * (s_a + s_b))
+            if size < least:
+                continue
+            if p >= 0:
+                hit = facet_at(planes, p, x, y, w)
                 if hit < 0:
                     continue
             if found < most:
                 edge[found], mirror[found], estimate[found], facet[found] = e, p, size, hit
-                point[found, 0, 0], point[found, 0, 1], point[found, 0, 2] = q[0], q[1], q[2]
-                point[found, 1, 0], point[found, 1, 1], point[found, 1, 2] = x, y, z
+                point[found, 0, 0], point[found, 0, 1], point[found, 0, 2] = qx, qy, qz
+                point[found, 1, 0], point[found, 1, 1], point[found, 1, 2] = x, y, w
             found += 1
     return found, edge, mirror, estimate, point, facet
 
@@ -303,7 +306,7 @@ def twice_bent_ways(
         Ways found; when it exceeds ``most`` the lists hold the first ``most``.
     edge : (most, 2) int32
     estimate : (most,) float64
-        As ``bend_point``'s, over √(s₀·s₁·s₂·(s₀ + s₁ + s₂)).
+        As ``bent_ways``', over √(s₀·s₁·s₂·(s₀ + s₁ + s₂)).
     point_m : (most, 2, 3) float64
     """
     edge = np.empty((most, 2), dtype=np.int32)

@@ -184,50 +184,67 @@ def _walk_back(
 
 
 @njit(nogil=True, cache=True)
-def _in_beam(planes: Planes, image: FloatArray, window: int, target: int) -> bool:
-    """Whether light from an image (3,) through the rectangle of plane ``window`` may fall on that of ``target``.
+def _make_beam(planes: Planes, images: FloatArray, k: int, window: int, beams: FloatArray, b: int) -> None:
+    """Write into ``beams[b]`` (5, 4) the sides of the light from image ``k`` through the rectangle of a plane.
 
-    Never False where it does. The window must have a corner on the image's side of the target.
+    Four sides, the normals inward, and the window itself, its normal away from the image: a point is out of the beam
+    when its product with any normal stays below the fourth number.
     """
-    m = planes.normal[target]
-    from_target = m[0] * image[0] + m[1] * image[1] + m[2] * image[2] - planes.offset_m[target]
-    other = 1.0 if from_target > 0.0 else -1.0
-    before = False
     for j in range(4):
-        w = planes.window_m[window, j]
-        before |= other * (m[0] * w[0] + m[1] * w[1] + m[2] * w[2] - planes.offset_m[target]) > -BEAM_SLACK_M
-    return before and _beam_meets(planes, image, window, planes.window_m[target])
+        ax = planes.window_m[window, j, 0] - images[k, 0]
+        ay = planes.window_m[window, j, 1] - images[k, 1]
+        az = planes.window_m[window, j, 2] - images[k, 2]
+        bx = planes.window_m[window, (j + 1) % 4, 0] - images[k, 0]
+        by = planes.window_m[window, (j + 1) % 4, 1] - images[k, 1]
+        bz = planes.window_m[window, (j + 1) % 4, 2] - images[k, 2]
+        sx, sy, sz = ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx
+        inward = 0.0
+        for c, s in ((0, sx), (1, sy), (2, sz)):
+            inward += s * (planes.window_m[window, (j + 2) % 4, c] - images[k, c])
+        slack = BEAM_SLACK_M * np.sqrt(sx * sx + sy * sy + sz * sz)
+        if inward < 0.0:
+            sx, sy, sz = -sx, -sy, -sz
+        beams[b, j, 0], beams[b, j, 1], beams[b, j, 2] = sx, sy, sz
+        beams[b, j, 3] = sx * images[k, 0] + sy * images[k, 1] + sz * images[k, 2] - slack
+    side = 0.0
+    for c in range(3):
+        side += planes.normal[window, c] * images[k, c]
+    side = 1.0 if side > planes.offset_m[window] else -1.0
+    for c in range(3):
+        beams[b, 4, c] = -side * planes.normal[window, c]
+    beams[b, 4, 3] = -side * planes.offset_m[window] - BEAM_SLACK_M
 
 
 @njit(nogil=True, cache=True)
-def _beam_meets(planes: Planes, image: FloatArray, window: int, corners: FloatArray) -> bool:
-    """Whether light from an image (3,) through the rectangle of plane ``window`` may meet the hull of corners (K, 3).
+def _in_beam(planes: Planes, images: FloatArray, k: int, beams: FloatArray, b: int, window: int, target: int) -> bool:
+    """Whether light from image ``k`` in ``beams[b]`` through plane ``window`` may fall on plane ``target``.
+
+    Never False where it does. The window must have a corner on the image's side of the target.
+    """
+    m, w = planes.normal, planes.window_m
+    from_target = m[target, 0] * images[k, 0] + m[target, 1] * images[k, 1] + m[target, 2] * images[k, 2]
+    other = 1.0 if from_target > planes.offset_m[target] else -1.0
+    for j in range(4):
+        height = m[target, 0] * w[window, j, 0] + m[target, 1] * w[window, j, 1] + m[target, 2] * w[window, j, 2]
+        if other * (height - planes.offset_m[target]) > -BEAM_SLACK_M:
+            return _beam_meets(beams, b, w, target)
+    return False
+
+
+@njit(nogil=True, cache=True)
+def _beam_meets(beams: FloatArray, b: int, corners: FloatArray, hull: int) -> bool:
+    """Whether a beam (``_make_beam``) may meet the hull of ``corners[hull]`` (K, 3).
 
     Never False where it does: the hull is out of the beam when all its corners lie outside one of the beam's sides, or
     before its window.
     """
-    n = planes.normal[window]
-    from_window = n[0] * image[0] + n[1] * image[1] + n[2] * image[2] - planes.offset_m[window]
-    side = 1.0 if from_window > 0.0 else -1.0
-    behind = False
-    for i in range(len(corners)):
-        q = corners[i]
-        behind |= side * (n[0] * q[0] + n[1] * q[1] + n[2] * q[2] - planes.offset_m[window]) < BEAM_SLACK_M
-    if not behind:
-        return False
-    for j in range(4):
-        a, b, c = planes.window_m[window, j], planes.window_m[window, (j + 1) % 4], planes.window_m[window, (j + 2) % 4]
-        ax, ay, az = a[0] - image[0], a[1] - image[1], a[2] - image[2]
-        bx, by, bz = b[0] - image[0], b[1] - image[1], b[2] - image[2]
-        sx, sy, sz = ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx
-        inward = sx * (c[0] - image[0]) + sy * (c[1] - image[1]) + sz * (c[2] - image[2])
-        slack = BEAM_SLACK_M * np.sqrt(sx * sx + sy * sy + sz * sz)
-        if inward < 0.0:
-            sx, sy, sz = -sx, -sy, -sz
+    for j in range(4, -1, -1):
         outside = True
-        for i in range(len(corners)):
-            q = corners[i]
-            outside &= sx * (q[0] - image[0]) + sy * (q[1] - image[1]) + sz * (q[2] - image[2]) < -slack
+        for i in range(corners.shape[1]):
+            x, y, z = corners[hull, i, 0], corners[hull, i, 1], corners[hull, i, 2]
+            if beams[b, j, 0] * x + beams[b, j, 1] * y + beams[b, j, 2] * z >= beams[b, j, 3]:
+                outside = False
+                break
         if outside:
             return False
     return True
@@ -237,18 +254,21 @@ def _beam_meets(planes: Planes, image: FloatArray, window: int, corners: FloatAr
 def lit_planes(planes: Planes, source: FloatArray, sequences: IntArray, targets: IntArray) -> BoolArray:
     """Which of ``targets`` light from a source (3,) may fall on after each of N sequences (N, D), (N, targets)."""
     lit = np.zeros((len(sequences), len(targets)), dtype=np.bool_)
-    image = np.empty(3)
+    image, beam = np.empty((1, 3)), np.empty((1, 5, 4))
     for i in range(len(sequences)):
         for c in range(3):
-            image[c] = source[c]
-        for k in range(sequences.shape[1]):
-            n = planes.normal[sequences[i, k]]
-            away = n[0] * image[0] + n[1] * image[1] + n[2] * image[2] - planes.offset_m[sequences[i, k]]
-            for c in range(3):
-                image[c] -= 2.0 * away * n[c]
+            image[0, c] = source[c]
         last = sequences[i, sequences.shape[1] - 1]
+        for k in range(sequences.shape[1]):
+            p = sequences[i, k]
+            away = -planes.offset_m[p]
+            for c in range(3):
+                away += planes.normal[p, c] * image[0, c]
+            for c in range(3):
+                image[0, c] -= 2.0 * away * planes.normal[p, c]
+        _make_beam(planes, image, 0, last, beam, 0)
         for q in range(len(targets)):
-            lit[i, q] = targets[q] != last and _in_beam(planes, image, last, targets[q])
+            lit[i, q] = targets[q] != last and _in_beam(planes, image, 0, beam, 0, last, targets[q])
     return lit
 
 
@@ -287,6 +307,7 @@ def specular_points(
     point = np.zeros((depth_max, 3))
     hit = np.empty(depth_max, dtype=np.int32)
     away = np.zeros(depth_max)
+    beams = np.empty((depth_max + 1, 5, 4))  # from each image through the plane it was mirrored in last
     # Signed distance of every receiver from every plane: most sequences fail on the last bounce's side or box alone.
     height = np.empty((len(planes.normal), len(receivers)))
     for p in range(len(planes.normal)):
@@ -295,11 +316,11 @@ def specular_points(
             dot = n[0] * receivers[r, 0] + n[1] * receivers[r, 1] + n[2] * receivers[r, 2]
             height[p, r] = dot - planes.offset_m[p]
     # Corners of a box round all receivers.
-    around = np.empty((8, 3))
+    around = np.empty((1, 8, 3))
     for c in range(3):
         image[0, c] = source[c]
         for j in range(8):
-            around[j, c] = receivers[:, c].max() if (j >> c) & 1 else receivers[:, c].min()
+            around[0, j, c] = receivers[:, c].max() if (j >> c) & 1 else receivers[:, c].min()
     found = 0
     mirrored = 0  # images up to here are those of the sequence before, all of its beams lit
     for i in range(first, len(sequences)):
@@ -312,7 +333,7 @@ def specular_points(
         lit = True
         while depth < depth_max and sequences[i, depth] >= 0:
             p = sequences[i, depth]
-            if depth > 0 and not _in_beam(planes, image[depth], sequences[i, depth - 1], p):
+            if depth > 0 and not _in_beam(planes, image, depth, beams, depth, sequences[i, depth - 1], p):
                 lit = False
                 break
             n = planes.normal[p]
@@ -320,8 +341,9 @@ def specular_points(
             for c in range(3):
                 image[depth + 1, c] = image[depth, c] - 2.0 * away[depth] * n[c]
             depth += 1
+            _make_beam(planes, image, depth, p, beams, depth)
         mirrored = depth
-        if not lit or (depth > 0 and not _beam_meets(planes, image[depth], sequences[i, depth - 1], around)):
+        if not lit or (depth > 0 and not _beam_meets(beams, depth, around, 0)):
             continue
         for r in range(len(receivers)):
             x, y, z = receivers[r, 0], receivers[r, 1], receivers[r, 2]

@@ -191,8 +191,7 @@ class Run:
         if self.json_path is None:
             return
         content = {"rf3d": __version__, "schema": 1, **data, "findings": [f.as_json() for f in self.findings]}
-        text = json.dumps(plain(content), ensure_ascii=False, indent=1) + "\n"
-        write_whole(self.json_path, text, option="--json")
+        write_whole(self.json_path, _laid_out(plain(content)), option="--json")
 
     @property
     def exit_code(self) -> int:
@@ -224,6 +223,23 @@ def plain(value: Any) -> Any:
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return str(value) if isinstance(value, Path) else value
+
+
+def _laid_out(content: Mapping[str, Any]) -> str:
+    """JSON with a line for every key and for every item of a list directly under it.
+
+    To be read and compared by line, and yet written in a fifth of the time that one number a line takes.
+    """
+
+    def text(value: Any) -> str:
+        return json.dumps(value, ensure_ascii=False)
+
+    def item(value: Any) -> str:
+        if isinstance(value, list) and value:
+            return "[\n  " + ",\n  ".join(text(part) for part in value) + "\n ]"
+        return text(value)
+
+    return "{\n " + ",\n ".join(f"{text(key)}: {item(value)}" for key, value in content.items()) + "\n}\n"
 
 
 def write_whole(path: Path, text: str, *, option: str) -> None:

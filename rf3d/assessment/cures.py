@@ -27,6 +27,7 @@ from rf3d.assessment.changes import (
 )
 from rf3d.assessment.links import VERDICT_CHANCES, Link, Verdict, evaluate, finite
 from rf3d.assessment.traced import Traced, air_at, link_of, linked_pairs, paths_between
+from rf3d.jobs import ordered
 from rf3d.plan import Plan
 from rf3d.propagation.diffuse import NO_DIFFUSE
 from rf3d.propagation.kernels.interfaces import opaque_parts
@@ -114,8 +115,13 @@ def cures(traced: Traced, links: Links, r: int, *, blame: Sequence[Culprit]) -> 
         return []
     t = max(mine, key=lambda number: mine[number].fade_margin_db)
     found: dict[Kind, Cure] = {}
-    for change in _promising(traced, r, t, blame):
-        cure = _tried(traced, links, r, change, now=mine[t])
+    alone = _alone(traced)
+
+    def tried(change: Change) -> Cure | None:
+        return _tried(alone, links, r, change, now=mine[t])
+
+    changes = _promising(traced, r, t, blame)
+    for change, cure in zip(changes, ordered(tried, changes, jobs=traced.jobs), strict=True):
         if cure is not None and (change.kind not in found or _order(cure) < _order(found[change.kind])):
             found[change.kind] = cure
     return [*sorted(found.values(), key=_order), CABLE]
@@ -217,21 +223,32 @@ def _best_place(traced: Traced, r: int, t: int) -> tuple[Hang, FloatArray] | Non
     """The place on a hang from which a transmitter like t serves receiver r best at a first look."""
     plan, setting, rx = traced.plan, traced.setting, traced.plan.receivers[r]
     here = setting.scene.to_local(rx.position_m)
-    ranked = []
-    for place in hang_places(plan, setting, r, t):
+    alone = _alone(traced)
+
+    def seen_from(place: tuple[Hang, FloatArray]) -> tuple[float, float, tuple[Hang, FloatArray], Transmitter]:
         tx = transmitter_at(plan, r, t, place)
         straight, _ = find_paths(
             setting, setting.scene.to_local(tx.position_m)[None], here[None], linked=np.ones((1, 1), dtype=bool),
-            max_reflections=0, rays=1, seed=traced.seed, jobs=traced.jobs,
+            max_reflections=0, rays=1, seed=traced.seed, jobs=alone.jobs,
         )  # fmt: skip
         power = _look(traced, straight, tx, rx).mean_power_dbm
-        ranked.append((-power, float(np.linalg.norm(tx.position_m - rx.position_m)), place, tx))
+        return -power, float(np.linalg.norm(tx.position_m - rx.position_m)), place, tx
+
+    def margin(tx: Transmitter) -> float:
+        return _look(traced, paths_between(alone, tx, rx, setting), tx, rx).fade_margin_db
+
+    ranked = sorted(ordered(seen_from, hang_places(plan, setting, r, t), jobs=traced.jobs), key=lambda row: row[:2])
     best, most = None, -np.inf
-    for _, _, place, tx in sorted(ranked, key=lambda row: row[:2])[:MOST_PLACES]:
-        margin = _look(traced, paths_between(traced, tx, rx, setting), tx, rx).fade_margin_db
-        if margin > most:
-            best, most = place, margin
+    shortlist = ranked[:MOST_PLACES]
+    for row, found in zip(shortlist, ordered(margin, [row[3] for row in shortlist], jobs=traced.jobs), strict=True):
+        if found > most:
+            best, most = row[2], found
     return best
+
+
+def _alone(traced: Traced) -> Traced:
+    """For work that already goes on in several threads: one thread each."""
+    return replace(traced, jobs=replace(traced.jobs, workers=1))
 
 
 def _look(traced: Traced, paths: PathSet, transmitter: Transmitter, receiver: Receiver) -> Link:

@@ -5,7 +5,7 @@ Command line, pictures and whatever comes later all call ``solve``.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
@@ -138,7 +138,7 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None, cach
     seed = plan.study.seed if seed is None else seed
     traced = trace(plan, setting, seed=seed, jobs=jobs, cache=cache)
     links = _links(traced, jobs)
-    advised = list(_advised(traced, links, jobs))
+    advised = _advised(traced, links, jobs)
     findings = [
         *plan_findings(plan, scene, setting.surfaces),
         *(said for advice in sorted(advised, key=lambda advice: -advice.service.harm) for said in advice.findings),
@@ -187,33 +187,50 @@ def _links(traced: Traced, jobs: Jobs) -> dict[tuple[int, int], Link]:
     return found
 
 
-def _advised(traced: Traced, links: Mapping[tuple[int, int], Link], jobs: Jobs) -> Iterator[_Advice]:
+def _advised(traced: Traced, links: Mapping[tuple[int, int], Link], jobs: Jobs) -> list[_Advice]:
     """What is to be said of every receiver that has a link, in plan order."""
     plan, setting = traced.plan, traced.setting
     cache = PathCache() if traced.cache is None else traced.cache
-    trying = replace(traced, jobs=replace(jobs, workers=1, progress=silent), cache=cache)
+    trying = replace(traced, jobs=replace(jobs, progress=silent), cache=cache)
+    best: dict[int, tuple[int, Link]] = {}
+    for (t, r), link in links.items():
+        if r not in best or link.fade_margin_db > best[r][1].fade_margin_db:
+            best[r] = t, link
+    heard = sorted(best)
 
-    def of_receiver(r: int) -> _Advice:
-        own = [(t, link) for (t, other), link in links.items() if other == r]
-        t, best = max(own, key=lambda pair: pair[1].fade_margin_db)
+    def why(r: int) -> tuple[list[Culprit], list[Obstacle]]:
+        t, link = best[r]
         ends = plan.transmitters[t], plan.receivers[r]
         blame = culprits(
-            setting, best, transmitter=ends[0], receiver=ends[1], seed=traced.seed,
+            setting, link, transmitter=ends[0], receiver=ends[1], seed=traced.seed,
             position_tolerance_m=plan.position_tolerance_m,
         )  # fmt: skip
-        shut = tuple(obstacles(setting, best, transmitter=ends[0], receiver=ends[1]))
-        weak = best.verdict in ("fragile", "lost")
-        found = tuple(cures(trying, links, r, blame=blame)) if weak else ()
+        return blame, obstacles(setting, link, transmitter=ends[0], receiver=ends[1])
+
+    reasons = dict(zip(heard, ordered(why, heard, jobs=jobs, stage="blame", total=len(heard)), strict=True))
+    # One after the other: what is tried for one receiver is spread over the threads.
+    weak = [r for r in heard if best[r][1].verdict in ("fragile", "lost")]
+    found: dict[int, list[Cure]] = {}
+    for done, r in enumerate(weak):
+        jobs.progress("cures", done, len(weak))
+        found[r] = cures(trying, links, r, blame=reasons[r][0])
+    if weak:
+        jobs.progress("cures", len(weak), len(weak))
+
+    def advice(r: int) -> _Advice:
+        (blame, shut), (t, link), receiver = reasons[r], best[r], plan.receivers[r]
+        own = [other for (_, number), other in links.items() if number == r]
         said: list[Finding | None] = [
-            receiver_finding(setting, plan, best, receiver=ends[1], blame=blame, obstacles=shut, cures=found)
+            receiver_finding(
+                setting, plan, link, receiver=receiver, blame=blame, obstacles=shut, cures=tuple(found.get(r, ()))
+            )
         ]
-        said += [other_link_finding(setting, plan, link, receiver=ends[1]) for _, link in own if link is not best]
-        said += [smear_finding(link) for _, link in own]
-        said += [missing_finding(link, plan.study.rays) for _, link in own]
-        service = serve(ends[1], plan.roles[ends[1].name], best, transmitter=ends[0], air=traced.air)
+        said += [other_link_finding(setting, plan, other, receiver=receiver) for other in own if other is not link]
+        said += [smear_finding(other) for other in own]
+        said += [missing_finding(other, plan.study.rays) for other in own]
+        service = serve(receiver, plan.roles[receiver.name], link, transmitter=plan.transmitters[t], air=traced.air)
         said += service_findings(service)
         told = [finding for finding in said if finding is not None]
-        return _Advice(ends[1].name, service, told, tuple(blame), shut, found)
+        return _Advice(receiver.name, service, told, tuple(blame), tuple(shut), tuple(found.get(r, ())))
 
-    heard = [r for r in range(len(plan.receivers)) if traced.linked[:, r].any()]
-    return ordered(of_receiver, heard, jobs=jobs, stage="advice", total=len(heard))
+    return list(ordered(advice, heard, jobs=jobs))

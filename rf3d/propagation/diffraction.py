@@ -6,6 +6,8 @@ sees with every edge that the other sees. What the uniform theory then makes of 
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from rf3d.jobs import Jobs, ordered
@@ -13,7 +15,7 @@ from rf3d.propagation.assembly import Setting, assemble
 from rf3d.propagation.kernels.bends import Bends, bent_ways, make_bends, twice_bent_ways
 from rf3d.propagation.kernels.interfaces import opaque_parts
 from rf3d.propagation.pathset import PathSet, join
-from rf3d.units import SPEED_OF_LIGHT_M_S, BoolArray, FloatArray, IntArray
+from rf3d.units import SPEED_OF_LIGHT_M_S, BoolArray, FloatArray, IntArray, read_only
 from rf3d.venue.facets import Facets
 
 MOST_EDGE_PATHS = 80
@@ -89,8 +91,9 @@ def _wide(setting: Setting) -> BoolArray:
     return np.asarray(facet_widths(setting.facets) >= MAJOR_FACE_M - _SLACK)
 
 
+@lru_cache(maxsize=4)
 def facet_widths(facets: Facets) -> FloatArray:
-    """Area over length of every facet, (Q,), metres."""
+    """Area over length of every facet, (Q,), metres; found once for facets, which do not change."""
     # Extent about the middle of the outline: the same however the venue is turned or its faces are cut.
     side = np.linalg.norm(facets.edges_m[:, 1] - facets.edges_m[:, 0], axis=1)
     owner = np.repeat(np.arange(facets.count), np.diff(facets.edge_start))
@@ -101,7 +104,7 @@ def facet_widths(facets: Facets) -> FloatArray:
     )  # fmt: skip
     reach = np.zeros(facets.count)
     np.maximum.at(reach, owner, np.linalg.norm(facets.edges_m[:, 0] - middle[owner], axis=1))
-    return np.asarray(facets.area_m2 / np.maximum(2.0 * reach, 1e-9))
+    return read_only(facets.area_m2 / np.maximum(2.0 * reach, 1e-9))
 
 
 def heavy_parts(setting: Setting, frequency_hz: float) -> BoolArray:

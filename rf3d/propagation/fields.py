@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.polynomial.chebyshev import chebvander
 
 from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, TRANSMISSION
 from rf3d.propagation.kernels.interfaces import Walls, make_walls, passed_power
@@ -17,9 +18,16 @@ from rf3d.propagation.kernels.wedges import Wedges, no_wedges
 from rf3d.propagation.pathset import PathSet
 from rf3d.radio.antennas import world_response
 from rf3d.radio.radios import Receiver, Transmitter
-from rf3d.units import ComplexArray, FloatArray, read_only, to_db
+from rf3d.units import SPEED_OF_LIGHT_M_S, ComplexArray, FloatArray, read_only, to_db
 from rf3d.venue.facets import Facets
 from rf3d.venue.surfaces import Surface
+
+_NODES = 12
+"""Frequencies that stand for a band."""
+_MANY = 2 * (_NODES + 2)
+"""Frequencies from which on interpolation pays."""
+_INTERPOLATED = 1e-6
+"""Error of interpolation over a band that is let pass, over the largest component of the path's field."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,8 +152,6 @@ def _arriving(
     walls: Walls | None = None,
 ) -> tuple[ComplexArray, FloatArray]:
     """Field vectors (P, F, 3) at the ends of paths and cosines of incidence (I,)."""
-    if walls is None:
-        walls = make_walls(surfaces, frequencies)
     if wedges is None:
         if (paths.edge >= 0).any():
             raise ValueError("paths over edges need the setting's wedges")
@@ -154,7 +160,58 @@ def _arriving(
     for t, transmitter in enumerate(transmitters):
         mine = np.flatnonzero(paths.transmitter == t)
         emitted[mine] = world_response(transmitter.antenna, transmitter.axes, paths.departure[mine])
-    carried, cosine = carry(
+    if walls is None and len(frequencies) > _MANY:
+        carried, cosine = _over_band(
+            paths, facets, surfaces=surfaces, emitted=emitted, at_hz=frequencies, wedges=wedges
+        )
+    else:
+        walls = make_walls(surfaces, frequencies) if walls is None else walls
+        carried, cosine = _carried(paths, facets, walls=walls, emitted=emitted, wedges=wedges)
+    k = 2.0 * np.pi * frequencies / SPEED_OF_LIGHT_M_S
+    spreading = np.exp(-1j * k[None, :] * paths.length_m[:, None]) / (2.0 * k[None, :] * paths.spreading_m[:, None])
+    return carried * spreading[:, :, None], cosine
+
+
+def _over_band(
+    paths: PathSet,
+    facets: Facets,
+    *,
+    surfaces: tuple[Surface, ...],
+    emitted: ComplexArray,
+    at_hz: FloatArray,
+    wedges: Wedges,
+) -> tuple[ComplexArray, FloatArray]:
+    """As ``_carried`` at many frequencies (F,): by Chebyshev interpolation over the band where that is good enough.
+
+    Without the phase of its length, what a path carries changes slowly. Where the interpolation, whose error is
+    greatest there, misses the two ends of the band by more than ``_INTERPOLATED``, the path is carried at every
+    frequency.
+    """
+    low, high = float(at_hz.min()), float(at_hz.max())
+    place = np.cos(np.pi * (np.arange(_NODES) + 0.5) / _NODES)
+    at = np.concatenate([0.5 * (low + high) + 0.5 * (high - low) * place, [low, high]])
+    carried, cosine = _carried(paths, facets, walls=make_walls(surfaces, at), emitted=emitted, wedges=wedges)
+    nodes, ends = carried[:, :_NODES], carried[:, _NODES:]
+
+    def through_nodes(x: FloatArray) -> ComplexArray:
+        rows = np.linalg.solve(chebvander(place, _NODES - 1).T, chebvander(x, _NODES - 1).T).T
+        return np.asarray(np.einsum("fn,pni->pfi", rows, nodes))
+
+    miss = np.abs(through_nodes(np.array([-1.0, 1.0])) - ends).max(axis=(1, 2))
+    answer = through_nodes((2.0 * at_hz - low - high) / (high - low))
+    far = np.flatnonzero(miss > _INTERPOLATED * np.abs(carried).max(axis=(1, 2)))
+    if len(far):
+        answer[far], _ = _carried(
+            paths.take(far), facets, walls=make_walls(surfaces, at_hz), emitted=emitted[far], wedges=wedges
+        )
+    return answer, cosine
+
+
+def _carried(
+    paths: PathSet, facets: Facets, *, walls: Walls, emitted: ComplexArray, wedges: Wedges
+) -> tuple[ComplexArray, FloatArray]:
+    """Field vectors (P, F, 3) at the ends of paths without spreading and phase, and cosines of incidence (I,)."""
+    return carry(
         walls,
         emitted,
         paths.departure,
@@ -175,6 +232,3 @@ def _arriving(
         facets.edges_m,
         facets.edge_open,
     )
-    k = walls.wavenumber
-    spreading = np.exp(-1j * k[None, :] * paths.length_m[:, None]) / (2.0 * k[None, :] * paths.spreading_m[:, None])
-    return carried * spreading[:, :, None], cosine

@@ -57,11 +57,14 @@ def make_walls(surfaces: tuple[Surface, ...], frequencies_hz: FloatArray) -> Wal
     frequencies = np.atleast_1d(np.asarray(frequencies_hz, dtype=np.float64))
     wavenumber = 2 * np.pi * frequencies / SPEED_OF_LIGHT_M_S
     start, permittivity, thickness, film = [0], [], [], []
+    known: dict[tuple[Layer, ...], tuple[ComplexArray, ComplexArray]] = {}  # surfaces many, materials few
     for surface in surfaces:
         layers = surface.material.layers
-        eps = complex_permittivity(layers, frequencies)
-        permittivity.append(eps)
-        film.append(_films(layers, eps, wavenumber))
+        if layers not in known:
+            eps = complex_permittivity(layers, frequencies)
+            known[layers] = eps, _films(layers, eps, wavenumber)
+        permittivity.append(known[layers][0])
+        film.append(known[layers][1])
         for layer in layers:
             own = layer.thickness_m if layer.thickness_m is not None else surface.thickness_m
             thickness.append(FROM_GEOMETRY if own is None else own)

@@ -191,7 +191,7 @@ class Run:
         if self.json_path is None:
             return
         content = {"rf3d": __version__, "schema": 1, **data, "findings": [f.as_json() for f in self.findings]}
-        write_whole(self.json_path, _laid_out(plain(content)), option="--json")
+        write_whole(self.json_path, _laid_out(content), option="--json")
 
     @property
     def exit_code(self) -> int:
@@ -210,6 +210,17 @@ class Run:
             self.emit("done", exit_code=exit_code)
         if self._events is not None:
             self._events.close()
+
+
+def _unpacked(value: Any) -> Any:
+    """One level of what JSON does not know by itself."""
+    if isinstance(value, Mapping):
+        return dict(value)
+    if hasattr(value, "tolist"):
+        return value.tolist()
+    if isinstance(value, Path):
+        return str(value)
+    raise TypeError(f"{type(value).__name__} has no form in JSON")
 
 
 def plain(value: Any) -> Any:
@@ -232,10 +243,13 @@ def _laid_out(content: Mapping[str, Any]) -> str:
     """
 
     def text(value: Any) -> str:
-        return json.dumps(value, ensure_ascii=False)
+        try:
+            return json.dumps(value, ensure_ascii=False, allow_nan=False, default=_unpacked)
+        except ValueError:  # a number that is not finite, which is rare
+            return json.dumps(plain(value), ensure_ascii=False)
 
     def item(value: Any) -> str:
-        if isinstance(value, list) and value:
+        if isinstance(value, list | tuple) and value:
             return "[\n  " + ",\n  ".join(text(part) for part in value) + "\n ]"
         return text(value)
 

@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
+from scipy.special import bdtr, bdtrik
 
 from rf3d.errors import InputError
 from rf3d.jobs import Jobs
@@ -65,7 +65,8 @@ class AirAt:
 
     def each_w(self) -> FloatArray:
         """Power of each emitter in each channel at its busiest, (J, F): as many as are on in 1 % of moments, or one."""
-        most = np.maximum(stats.binom.ppf(1.0 - RARE, self.count, self.duty), 1.0)
+        on = np.ceil(bdtrik(1.0 - RARE, self.count, self.duty))
+        most = np.maximum(np.where(bdtr(on - 1.0, self.count, self.duty) >= 1.0 - RARE, on - 1.0, on), 1.0)
         return np.asarray((most * self.power_w)[:, None] * self.share)
 
     def busiest_w(self) -> FloatArray:

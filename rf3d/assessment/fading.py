@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from scipy import stats
+from scipy.special import chndtrix
 
 from rf3d.propagation.kernels.crossings import REFLECTION
 from rf3d.propagation.paths import PathSet, Setting
@@ -207,5 +207,5 @@ def _deviates(generator: np.random.Generator, shape: tuple[int, ...]) -> Complex
 def _depths(chance: float) -> FloatArray:
     """``fade_depth_db`` at the factors ``_K_DB``."""
     k = 10.0 ** (_K_DB / 10.0)
-    quantile = stats.ncx2.ppf(1.0 - chance, 2, 2.0 * k) / (2.0 * (1.0 + k))
+    quantile = chndtrix(1.0 - chance, 2, 2.0 * k) / (2.0 * (1.0 + k))
     return read_only(-to_db(quantile))

@@ -263,6 +263,7 @@ def volume(
                 f'--out names "{out}"', "a volume is written as .vti or .npz", "give the file one of these endings"
             )
     loaded = load_plan(plan)
+    _compile(run)
     setting = ready(loaded, load_scene(loaded))
     height = _slice_height_m(setting, height_m)
     with run.stoppable() if request.until_db is not None else nullcontext(run.jobs) as jobs:
@@ -381,16 +382,26 @@ def demo(run: Run, venues: tuple[str, ...], folder: Path) -> None:
 
 
 def _solved(run: Run, path: Path) -> Solution:
-    """Load a plan and trace its links, saying how long the first time takes."""
+    """Load a plan and trace its links."""
     from rf3d.assessment.run import solve
     from rf3d.plan import load_plan, load_scene
-    from rf3d.propagation.kernels import compiled_before
 
     plan = load_plan(path)
     run.log(f"{plan.title}: reading {plan.mesh_path.name}")
-    if not compiled_before():
-        run.log("first run on this machine: compiling the kernels, about a minute, once")
+    _compile(run)
     return solve(plan, load_scene(plan), jobs=run.jobs, seed=run.seed)
+
+
+def _compile(run: Run) -> None:
+    """Compile the kernels where that is still to be done, saying how long it takes."""
+    from rf3d.propagation.kernels import compiled_before
+
+    if compiled_before():
+        return
+    from rf3d.propagation.ahead import compile_ahead
+
+    run.log("first run on this machine: compiling the kernels, about half a minute, once")
+    compile_ahead(run.jobs)
 
 
 def _pictures(

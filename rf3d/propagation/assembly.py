@@ -25,7 +25,7 @@ from rf3d.propagation.kernels.wedges import Wedges, no_wedges
 from rf3d.propagation.pathset import PathSet
 from rf3d.propagation.standing import Walls, join_at_bounces
 from rf3d.propagation.tracer import Tracer, tracer_for
-from rf3d.units import BoolArray, FloatArray, IntArray
+from rf3d.units import BoolArray, FloatArray, IntArray, read_only
 from rf3d.venue.edges import Edges, find_edges
 from rf3d.venue.facets import Facets
 from rf3d.venue.scene import Scene
@@ -102,8 +102,9 @@ def _wedges(setting: Setting) -> Wedges:
     depth_n = depth_behind(setting, middle + _INSET_M * last, inward_n, edges.facet_n, nowhere)
     part_0, part_n = facets.part[edges.facet_0], facets.part[edges.facet_n]
     return Wedges(
-        edges.axis, edges.along, edges.normal, edges.n, edges.facet_0, edges.facet_n, part_0, part_n,
-        depth_0, depth_n, setting.opaque[part_0] | setting.opaque[part_n], bodies.solid[edges.facet_0],
+        edges.axis, edges.along, edges.normal, edges.n, edges.facet_0, edges.facet_n, read_only(part_0),
+        read_only(part_n), read_only(depth_0), read_only(depth_n),
+        read_only(setting.opaque[part_0] | setting.opaque[part_n]), read_only(bodies.solid[edges.facet_0]),
     )  # fmt: skip
 
 

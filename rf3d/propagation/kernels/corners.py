@@ -248,12 +248,12 @@ def two_bends(
                 else:
                     table[g, i, j] = product * t
     for f in range(count):
-        if count <= 3:
-            weight[f] = table[f]
-        else:
-            x = (wavenumber[f] - node[1]) / (high - node[1])
-            for i in range(4):
-                for j in range(4):
+        x = (wavenumber[f] - node[1]) / (high - node[1]) if count > 3 else 0.0
+        for i in range(4):
+            for j in range(4):
+                if count <= 3:
+                    weight[f, i, j] = table[f, i, j]
+                else:
                     p, q, r = table[0, i, j], table[1, i, j], table[2, i, j]
                     weight[f, i, j] = q + 0.5 * (r - p) * x + (0.5 * (r + p) - q) * x * x
     return joined

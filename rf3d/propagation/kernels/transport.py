@@ -13,6 +13,19 @@ from rf3d.propagation.kernels.wedges import Wedges, diffract
 from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray
 
 
+# Not as slices: to compile those takes numba seconds, for the error text of shapes that do not fit.
+@njit(nogil=True, cache=True)
+def _copy(to: FloatArray, of: FloatArray) -> None:
+    for i in range(3):
+        to[i] = of[i]
+
+
+@njit(nogil=True, cache=True)
+def _row(to: FloatArray, of: FloatArray, j: int) -> None:
+    for i in range(3):
+        to[i] = of[j, i]
+
+
 @njit(nogil=True, cache=True)
 def carry(
     walls: Walls,
@@ -67,7 +80,7 @@ def carry(
         for f in range(frequencies):
             for i in range(3):
                 field[p, f, i] = emitted[p, i]
-        k[:] = departure[p]
+        _row(k, departure, p)
         waves = field[p : p + 1]
         first, joined = -1, False  # the first of two edges, once it is passed
         for j in range(start[p], start[p + 1]):
@@ -89,7 +102,7 @@ def carry(
                     kept = smooth * share[f]
                     for v in range(len(waves)):
                         apply(waves[v, f], k, k_out, te, r_te * kept, r_tm * kept)
-                k[:] = k_out
+                _copy(k, k_out)
             elif kind[j] == DIFFRACTION:
                 e = edge[j]
                 before, after = max(distance[j], 1e-9), max(length[p] - distance[j], 1e-9)
@@ -109,19 +122,19 @@ def carry(
                         else:
                             mirror_n = 0.0
                 cosine[j] = 0.0  # incidence on an edge has no normal
-                k_out[:] = leaving[j]
+                _row(k_out, leaving, j)
                 then = -1
                 for later in range(j + 1, start[p + 1]):
                     if kind[later] == DIFFRACTION:
                         then = later
                 if then >= 0:
-                    k_last[:] = leaving[then]
+                    _row(k_last, leaving, then)
                     gap = max(distance[then] - distance[j], 1e-9)
                     legs = (before, gap, max(length[p] - distance[then], 1e-9))
                     joined = two_bends(wedges, e, edge[then], k, k_out, k_last, legs, walls.wavenumber, angles, weight)
                     bend_first(walls, wedges, e, k, k_out, angles, mirror_0, mirror_n, field[p], held)
                     first, waves = j, held
-                    k[:] = k_out
+                    _copy(k, k_out)
                     continue
                 if first >= 0:
                     bend_second(
@@ -129,7 +142,7 @@ def carry(
                         distance[j] - distance[first], mirror_0, mirror_n, held, field[p],
                     )  # fmt: skip
                     first, waves = -1, field[p : p + 1]
-                    k[:] = k_out
+                    _copy(k, k_out)
                     continue
                 cos_b = k[0] * wedges.axis[e, 0] + k[1] * wedges.axis[e, 1] + k[2] * wedges.axis[e, 2]
                 reach = before * after * max(1.0 - cos_b * cos_b, 1e-12) / (before + after)
@@ -139,7 +152,7 @@ def carry(
                         wedges.n[e], wedges.part_0[e], wedges.part_n[e], wedges.depth_0[e], wedges.depth_n[e],
                         wedges.opaque[e], wedges.solid[e], mirror_0, mirror_n, reach,
                     )  # fmt: skip
-                k[:] = k_out
+                _copy(k, k_out)
             elif kind[j] == OBLIQUE_FACE:
                 for f in range(frequencies):
                     t_te, t_tm = oblique_body(walls, f, part[j], cos_i, depth[j])

@@ -13,7 +13,7 @@ import numpy as np
 from numba import njit
 
 from rf3d.propagation.kernels.interfaces import Walls, coefficients, half_space, specular, transmission
-from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray
+from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray, read_only
 
 _LEAST_MIRROR_RAD = 5e-3
 """At its very shadow boundary a wave would see every face at grazing, where even metal turns r_TM over to −1."""
@@ -50,8 +50,9 @@ class Wedges(NamedTuple):
 
 def no_wedges() -> Wedges:
     """Wedges of a scene without edges."""
-    vectors, numbers, indices = np.zeros((0, 3)), np.zeros(0), np.zeros(0, dtype=np.int32)
-    flags = np.zeros(0, dtype=np.bool_)
+    # Read-only like those of a scene, for kernels are compiled for either kind of array.
+    vectors, numbers, indices = read_only(np.zeros((0, 3))), read_only(np.zeros(0)), read_only(np.zeros(0, np.int32))
+    flags = read_only(np.zeros(0, dtype=np.bool_))
     return Wedges(
         vectors, vectors, vectors, numbers, indices, indices, indices, indices, numbers, numbers, flags, flags
     )  # fmt: skip

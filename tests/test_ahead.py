@@ -14,6 +14,12 @@ from rf3d.jobs import Jobs
 from rf3d.propagation.ahead import compile_ahead
 
 DEMO = Path(__file__).parent.parent / "meshes_demo"
+AHEAD = """
+from rf3d.jobs import Jobs
+from rf3d.propagation.ahead import compile_ahead
+
+compile_ahead(Jobs(workers=2))
+"""
 AFTERWARDS = """
 import sys
 from numba.core import event
@@ -43,8 +49,7 @@ def test_nothing_is_left_to_compile(tmp_path):
     folder = tmp_path / "kernels"
     folder.mkdir()
     place = {**os.environ, "NUMBA_CACHE_DIR": str(folder)}
-    ahead = "from rf3d.jobs import Jobs; from rf3d.propagation.ahead import compile_ahead; compile_ahead(Jobs(workers=2))"
-    subprocess.run([sys.executable, "-c", ahead], env=place, check=True, capture_output=True, timeout=900)
+    subprocess.run([sys.executable, "-c", AHEAD], env=place, check=True, capture_output=True, timeout=900)
     then = subprocess.run(
         [sys.executable, "-c", AFTERWARDS, str(DEMO / "blackbox.toml"), str(tmp_path / "volume.npz")],
         env=place, capture_output=True, text=True, timeout=900,

@@ -12,8 +12,9 @@ from scipy.optimize import brentq
 
 from rf3d.assessment.cures import Cure
 from rf3d.assessment.fading import draw_neighbourhood, power_samples
-from rf3d.assessment.links import evaluate, turned, waves
+from rf3d.assessment.links import evaluate, turned
 from rf3d.assessment.run import Solution, solve
+from rf3d.assessment.waves import arrivals, waves
 from rf3d.jobs import Jobs, batch_generator
 from rf3d.plan import Plan, load_plan, load_scene
 from rf3d.propagation.cache import PathCache
@@ -298,10 +299,8 @@ def test_a_worn_receiver_is_blamed_at_the_heading_it_is_judged_by(tmp_path):
     facing = min(link.headings, key=lambda heading: heading.fade_power_dbm)
     assert facing.turned_rad != 0.0
     kept = np.array([name != culprit.surface for name in link.diffuse.surfaces])
-    told = waves(
-        solution.setting, paths.take(left), transmitter=plan.transmitters[0],
-        receiver=turned(worn, facing.turned_rad), diffuse=link.diffuse,
-    )  # fmt: skip
+    ends = {"transmitter": plan.transmitters[0], "receiver": turned(worn, facing.turned_rad)}
+    told = waves(solution.setting, arrivals(solution.setting, paths.take(left), **ends), diffuse=link.diffuse, **ends)
     near = draw_neighbourhood(
         solution.setting, told.paths, receiver_m=solution.setting.scene.to_local(worn.position_m),
         centre_hz=link.centre_hz, incidence_cos=told.incidence_cos, position_tolerance_m=0.0,

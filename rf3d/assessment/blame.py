@@ -12,7 +12,8 @@ from typing import Any, Literal
 import numpy as np
 
 from rf3d.assessment.fading import draw_neighbourhood, power_samples
-from rf3d.assessment.links import Link, as_judged, finite, waves
+from rf3d.assessment.links import Link, as_judged, finite
+from rf3d.assessment.waves import arrivals, waves
 from rf3d.jobs import batch_generator
 from rf3d.propagation.fields import losses_db
 from rf3d.propagation.kernels.crossings import DIFFRACTION, REFLECTION
@@ -135,7 +136,8 @@ def culprits(
     if not tried or not np.isfinite(link.fade_power_dbm):
         return []
     receiver = as_judged(receiver, link)
-    wave = waves(setting, link.paths, transmitter=transmitter, receiver=receiver, diffuse=link.diffuse)
+    arrived = arrivals(setting, link.paths, transmitter=transmitter, receiver=receiver)
+    wave = waves(setting, arrived, transmitter=transmitter, receiver=receiver, diffuse=link.diffuse)
     turned, objects = _turned(link), np.array(setting.scene.objects)[wave.paths.part]
 
     near = draw_neighbourhood(

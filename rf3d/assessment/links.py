@@ -9,7 +9,7 @@ radios, where the plan lists them, raise what is needed at the moments they are 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -23,17 +23,16 @@ from rf3d.assessment.fading import (
     second_antenna_gain_db,
 )
 from rf3d.assessment.stutter import FREEZE_S
+from rf3d.assessment.waves import Arrivals, arrivals, waves
 from rf3d.jobs import batch_generator
 from rf3d.propagation.diffuse import NO_DIFFUSE, Diffuse
-from rf3d.propagation.fields import fields, wall_losses_db
 from rf3d.propagation.kernels.crossings import DIFFRACTION, OBLIQUE_FACE, REFLECTION, TRANSMISSION
 from rf3d.propagation.paths import PathSet, Setting
-from rf3d.radio.bodies import HEADINGS, housing_loss_db, worn_loss_db
+from rf3d.radio.bodies import HEADINGS, housing_loss_db
 from rf3d.radio.radios import Radio, Receiver, Transmitter
 from rf3d.units import (
     SPEED_OF_LIGHT_M_S,
     BoolArray,
-    ComplexArray,
     FloatArray,
     IntArray,
     azimuth_elevation,
@@ -226,61 +225,6 @@ def turned(receiver: Receiver, angle_rad: float) -> Receiver:
     return replace(receiver, axes=receiver.axes @ Rotation.from_euler("z", angle_rad).as_matrix().T)
 
 
-class Waves(NamedTuple):
-    """What the P paths of one link carry, strongest first.
-
-    Attributes
-    ----------
-    paths : PathSet
-        Without those whose walls take more than ``Setting.most_wall_loss_db``.
-    amplitude : (P, F + 1) complex128
-        On the F channels of the transmitter's radio, and at its centre frequency.
-    incidence_cos : (I,) float64
-    scattering : (K,) float64
-        Power ratio of what each rough surface scatters.
-    """
-
-    paths: PathSet
-    amplitude: ComplexArray
-    incidence_cos: FloatArray
-    scattering: FloatArray
-
-
-def waves(setting: Setting, paths: PathSet, *, transmitter: Transmitter, receiver: Receiver, diffuse: Diffuse) -> Waves:
-    """Amplitudes of the paths of one link (all of ``paths`` belong to it); who wears a receiver faces its boresight."""
-    radio = transmitter.radio
-    here = paths.take(np.arange(paths.count))
-    own = PathSet(
-        **{**here.__dict__, "transmitter": np.zeros_like(here.transmitter), "receiver": np.zeros_like(here.receiver)}
-    )
-    answer = fields(
-        own,
-        setting.facets,
-        surfaces=setting.surfaces,
-        transmitters=(transmitter,),
-        receivers=(receiver,),
-        frequencies_hz=np.append(radio.channels_hz, radio.centre_hz),
-        wedges=setting.wedges,
-    )
-    received, scattering = answer.amplitude, diffuse.power
-    if receiver.worn:
-        outward = receiver.axes[0]
-        angle = np.arccos(np.clip(own.arrival @ outward, -1.0, 1.0))
-        received = received * np.sqrt(from_db(-worn_loss_db(angle, radio.centre_hz, worst=False)))[:, None]
-        # What is scattered comes from all round.
-        scattering = scattering * from_db(-worn_loss_db(0.5 * np.pi, radio.centre_hz, worst=False))
-    order = np.argsort(-np.abs(received[:, -1]), kind="stable")
-    loss = wall_losses_db(
-        own, surfaces=setting.surfaces, frequency_hz=radio.centre_hz, incidence_cos=answer.incidence_cos
-    )
-    order = order[loss[order] <= setting.most_wall_loss_db]
-    rows = own.take(order)
-    cosine = answer.incidence_cos[
-        np.repeat(own.start[:-1][order] - rows.start[:-1], np.diff(rows.start)) + np.arange(rows.start[-1])
-    ]
-    return Waves(rows, received[order], cosine, scattering)
-
-
 def evaluate(
     setting: Setting,
     paths: PathSet,
@@ -309,9 +253,11 @@ def evaluate(
         Whether to work out what a second antenna would win, which takes as long as all the rest.
     """
 
+    arrived = arrivals(setting, paths, transmitter=transmitter, receiver=receiver)
+
     def turned_by(angle: float) -> Link:
         return _evaluate(
-            setting, paths, transmitter=transmitter, receiver=turned(receiver, angle), diffuse=diffuse, seed=seed,
+            setting, arrived, transmitter=transmitter, receiver=turned(receiver, angle), diffuse=diffuse, seed=seed,
             position_tolerance_m=position_tolerance_m, air=air, second_antenna=second_antenna,
         )  # fmt: skip
 
@@ -334,7 +280,7 @@ def as_judged(receiver: Receiver, link: Link) -> Receiver:
 
 def _evaluate(
     setting: Setting,
-    paths: PathSet,
+    arrived: Arrivals,
     *,
     transmitter: Transmitter,
     receiver: Receiver,
@@ -347,7 +293,7 @@ def _evaluate(
     """Numbers of one link as its receiver is aimed; see ``evaluate``."""
     radio = transmitter.radio
     rows, amplitude, cosine, scattering = waves(
-        setting, paths, transmitter=transmitter, receiver=receiver, diffuse=diffuse
+        setting, arrived, transmitter=transmitter, receiver=receiver, diffuse=diffuse
     )
     sent_dbm = transmitter.power_dbm - transmitter.feed_loss_db - receiver.feed_loss_db
     if receiver.inside is not None:

@@ -111,6 +111,12 @@ def fields(
     arriving, cosine = _arriving(
         paths, facets, surfaces=surfaces, transmitters=transmitters, frequencies=frequencies, wedges=wedges, walls=walls
     )
+    amplitude = received(arriving, paths, receivers=receivers)
+    return Fields(read_only(frequencies), read_only(arriving), read_only(amplitude), read_only(cosine))
+
+
+def received(arriving: ComplexArray, paths: PathSet, *, receivers: tuple[Receiver, ...]) -> ComplexArray:
+    """What receivers' antennas make of field vectors (P, F, 3) that arrive: amplitudes (P, F) as in ``Fields``."""
     accepted = np.zeros((paths.count, 3), dtype=np.complex128)
     alike: dict[tuple[int, bytes], list[int]] = {}
     for r, receiver in enumerate(receivers):
@@ -118,8 +124,7 @@ def fields(
     for same in alike.values():
         mine = np.flatnonzero(np.isin(paths.receiver, same))
         accepted[mine] = world_response(receivers[same[0]].antenna, receivers[same[0]].axes, paths.arrival[mine])
-    amplitude = np.einsum("pfi,pi->pf", arriving, accepted)
-    return Fields(read_only(frequencies), read_only(arriving), read_only(amplitude), read_only(cosine))
+    return np.asarray(np.einsum("pfi,pi->pf", arriving, accepted))
 
 
 def wall_losses_db(

@@ -33,9 +33,9 @@ def look(place, turn, distance):
     space.region_3d.view_location, space.region_3d.view_distance = Vector(place), distance
 
 
-def click(x, y):
+def click(x, y, ctrl=False):
     for kind, value in (("MOUSEMOVE", "NOTHING"), ("LEFTMOUSE", "PRESS"), ("LEFTMOUSE", "RELEASE")):
-        window().event_simulate(type=kind, value=value, x=int(x), y=int(y))
+        window().event_simulate(type=kind, value=value, x=int(x), y=int(y), ctrl=ctrl)
 
 
 def open_tab():
@@ -58,6 +58,18 @@ def open_tab():
     assert drawn
     window().event_simulate(type="MOUSEMOVE", value="NOTHING", x=300, y=300)
     yield 0.5
+
+
+def show_panels(*wanted):
+    """Close all panels but the first, by a click with Ctrl on it, and open others, the last first."""
+    region = sidebar()
+    x, top = region.x + 0.4 * region.width, region.y + region.height
+    click(x, top - 13, ctrl=True)
+    yield 1.0
+    panels = ("Findings", "Results", "Radio", "Surface", "Plan")
+    for number in sorted(map(panels.index, wanted), reverse=True):
+        click(x, top - 133 - 28 * number)
+        yield 1.0
 
 
 def picture(name):
@@ -85,6 +97,14 @@ def sheet(name, corners):
     made = bpy.data.objects.new(name, mesh)
     bpy.context.scene.collection.objects.link(made)
     return made
+
+
+def choose(obj):
+    """Make an object the active one, selected alone."""
+    bpy.context.view_layer.objects.active = obj
+    for other in bpy.context.scene.objects:
+        other.select_set(other == obj)
+    return [obj]
 
 
 def new_scene():
@@ -125,7 +145,7 @@ def story():
     radios = {}
     for role, name, place in (
         ("TRANSMITTER", "balcony rail", (0, -8.8, 5.2)), ("RECEIVER", "lamp on the stage", (-1, 8, 2.2)),
-        ("RECEIVER", "behind the set wall", (6, 10, 1.8)),
+        ("RECEIVER", "behind the set wall", (6, 10, 1.8)), ("OCCUPIED", "phones in the stalls", (0, -2, 1.1)),
     ):  # fmt: skip
         scene.cursor.location = place
         with bpy.context.temp_override(window=window(), area=view()):
@@ -134,27 +154,36 @@ def story():
         radios[name].name = name
         scene.rf3d.rays = 50000
         yield 0.2
-    sender = radios["balcony rail"].rf3d
+    sender, lamp, phones = (
+        radios[name].rf3d for name in ("balcony rail", "lamp on the stage", "phones in the stalls")
+    )  # fmt: skip
     sender.antenna_name, sender.pattern, sender.gain_dbi, sender.power_dbm = "panel", "panel", 9.0, 18.0
+    sender.sheet = {"carrier_to_interference_db", "packets_s", "repeats"}
+    lamp.purpose, lamp.importance, lamp.on_loss = "a practical lamp", 3, "hold"
+    phones.form, phones.power_dbm, phones.count, phones.duty = "CROWD", 13.0, 200, 0.01
+    radios["phones in the stalls"].empty_display_size = 1.0
+    radios["phones in the stalls"].scale = (8, 6, 0.3)
     scene.rf3d.lobe_m = 4.0
     scene.cursor.location = (0, 9, 2)
-    bpy.context.view_layer.objects.active = radios["balcony rail"]
-    for obj in scene.objects:
-        obj.select_set(obj == radios["balcony rail"])
-    with bpy.context.temp_override(window=window(), area=view(), selected_objects=[radios["balcony rail"]]):
+    with bpy.context.temp_override(window=window(), selected_objects=choose(radios["balcony rail"])):
         bpy.ops.rf3d.aim()
-    look((3, 0, 2), (1.0, 0, 0.85), 48)
+    look((3, 0, 2), (0.9, 0, 0.85), 44)
     yield from do(bpy.ops.rf3d.work, what="check")
+    yield from show_panels("Radio")
     yield from picture("blender_scene")
+    choose(radios["phones in the stalls"])
+    yield from picture("blender_air")
     yield from do(bpy.ops.rf3d.work, what="links")
     index = next(i for i, f in enumerate(scene.rf3d.findings) if f.where == "lamp on the stage")
     scene.rf3d.finding_index = index
     yield 0.3
-    look((3, 1, 2), (1.0, 0, 0.85), 42)
+    look((3, 1, 2), (0.9, 0, 0.85), 42)
+    yield from show_panels("Findings", "Radio")
     yield from picture("blender_links")
     yield from do(bpy.ops.rf3d.work, what="volume")
     scene.rf3d.shown_paths = "NONE"
     look((6, 0, 1), (0.55, 0, 0.0), 52)
+    yield from show_panels("Results")
     yield from picture("blender_volume")
     # The demo playhouse.
     bpy.ops.rf3d.clear()

@@ -22,6 +22,17 @@ def _numbers(layout):
     return layout.column(align=True)
 
 
+def _field(column, settings, key):
+    """A setting; words and choices, whose label stands before the field, get a label wide enough to be read."""
+    told = settings.bl_rna.properties[key]
+    if told.type in ("STRING", "ENUM"):
+        split = column.split(factor=0.45, align=True)
+        split.label(text=told.name)
+        split.prop(settings, key, text="")
+    else:
+        column.prop(settings, key)
+
+
 class RF3D_PT_work(bpy.types.Panel):
     """Buttons, progress, messages."""
 
@@ -162,19 +173,19 @@ def _radio(column, radio):
         names += ["answer_power_dbm"] if radio.answers else []
         names += ["cable_loss_db", "connectors"]
     for key in names:
-        column.prop(radio, key)
+        _field(column, radio, key)
     column.separator()
-    column.prop(radio, "antenna_name")
-    column.prop(radio, "pattern")
+    _field(column, radio, "antenna_name")
+    _field(column, radio, "pattern")
     if radio.pattern == "file":
         column.prop(radio, "antenna_file", text="")
     for key in keys.NEEDED[radio.pattern]:
-        column.prop(radio, key)
+        _field(column, radio, key)
     for key in keys.STATED:
         if key not in keys.NEEDED[radio.pattern] and (key != "frequency_mhz" or radio.pattern == "file"):
             _optional(column, radio, "stated", key)
     column.separator()
-    column.prop(radio, "radio_name")
+    _field(column, radio, "radio_name")
     if vocabulary.generic_radio(radio.radio_name) is not None:
         column.prop(radio, "own_radio")
     sheet = column.column(align=True)
@@ -187,9 +198,10 @@ def _radio(column, radio):
 
 def _optional(column, radio, chosen, key):
     """A number that may be left out: a switch with its name, and the number where it is on."""
-    row = column.row(align=True)
+    told = key in getattr(radio, chosen)
+    row = column.split(factor=0.65 if told else 1.0, align=True)
     row.prop_enum(radio, chosen, key)
-    if key in getattr(radio, chosen):
+    if told:
         row.prop(radio, key, text="")
 
 
@@ -223,19 +235,19 @@ class RF3D_PT_surface(bpy.types.Panel):
 
 def _surface(layout, context, settings):
     column = _numbers(layout)
-    column.prop(settings, "material")
+    _field(column, settings, "material")
     if not settings.material:
         return
     column.prop(settings, "half_space")
     if not settings.half_space and not vocabulary.states_thickness(settings.material):
         column.prop(settings, "thickness_mm")
-    column.prop(settings, "body")
+    _field(column, settings, "body")
     column.prop(settings, "own")
     if settings.own and plans.is_build_up(plans.kept_material(context.scene, settings.material)):
         column.label(text="layers as the plan said them")
     elif settings.own:
         for key in ("permittivity", "conductivity_s_m", "scattering", "source"):
-            column.prop(settings, key)
+            _field(column, settings, key)
 
 
 class RF3D_PT_plan(bpy.types.Panel):

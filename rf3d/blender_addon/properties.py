@@ -194,10 +194,10 @@ class RadioSettings(bpy.types.PropertyGroup):
     hang_kind: EnumProperty(name="Kind", items=HANG_KINDS, default="bar")
     form: EnumProperty(name="Kind", items=OCCUPIED_FORMS, default="TRANSMITTER", update=_looks_changed)
     low_mhz: FloatProperty(
-        name="Band from, MHz", default=2402.0, min=1, max=1e5, precision=3, description="The low end of its band"
+        name="From, MHz", default=2402.0, min=1, max=1e5, precision=3, description="The low end of its band"
     )
     high_mhz: FloatProperty(
-        name="Band to, MHz", default=2422.0, min=1, max=1e5, precision=3, description="The high end of its band"
+        name="To, MHz", default=2422.0, min=1, max=1e5, precision=3, description="The high end of its band"
     )
     duty: FloatProperty(
         name="On the air", default=0.2, min=1e-6, max=1, precision=3, description="Share of time each is on the air"
@@ -218,14 +218,12 @@ class RadioSettings(bpy.types.PropertyGroup):
         description="Transmitters and receivers of one radio are links; they share the numbers below",
     )  # fmt: skip
     first_channel_mhz: FloatProperty(
-        name="First channel, MHz", default=2402.0, min=30, max=1e5, precision=3, update=_radio
+        name="First, MHz", default=2402.0, min=30, max=1e5, precision=3, update=_radio, description="Its lowest channel"
     )
     last_channel_mhz: FloatProperty(
-        name="Last channel, MHz", default=2480.0, min=30, max=1e5, precision=3, update=_radio
+        name="Last, MHz", default=2480.0, min=30, max=1e5, precision=3, update=_radio, description="Its highest channel"
     )
-    channel_spacing_mhz: FloatProperty(
-        name="Channel spacing, MHz", default=1.0, min=1e-4, max=1e4, precision=4, update=_radio
-    )
+    channel_spacing_mhz: FloatProperty(name="Spacing, MHz", default=1.0, min=1e-4, max=1e4, precision=4, update=_radio)
     bandwidth_mhz: FloatProperty(name="Bandwidth, MHz", default=1.0, min=1e-4, max=1e4, precision=4, update=_radio)
     sensitivity_dbm: FloatProperty(
         name="Sensitivity, dBm", default=-90.0, min=-200, max=0, update=_radio, description="The least power it hears"

@@ -96,12 +96,18 @@ def drop():
 def _tick():
     window = next(iter(bpy.context.window_manager.windows), None)
     deadline = time.perf_counter() + SLICE_S
+    before = _shown()
     with bpy.context.temp_override(**({"window": window} if bpy.context.window is None and window else {})):
         while busy() and time.perf_counter() < deadline:
             if _advance() is WAIT:
                 break
-    redraw()
+    if not busy() or _shown() != before:
+        redraw(panels_only=busy())
     return TICK_S if busy() else None
+
+
+def _shown():
+    return state.stage, round(100 * state.share)
 
 
 def _advance():
@@ -138,12 +144,16 @@ def _finish():
                 bpy.ops.ed.undo_push(message=state.name)
 
 
-def redraw():
-    """Draw the 3D views and the preferences anew."""
+def redraw(*, panels_only=False):
+    """Draw the 3D views and the preferences anew; the venue itself may take long to draw, and rf3d needs the cores."""
     for window in bpy.context.window_manager.windows:
         for area in window.screen.areas:
-            if area.type in ("VIEW_3D", "PREFERENCES"):
+            if area.type == "PREFERENCES" or (area.type == "VIEW_3D" and not panels_only):
                 area.tag_redraw()
+            elif area.type == "VIEW_3D":
+                for region in area.regions:
+                    if region.type == "UI":
+                        region.tag_redraw()
 
 
 def check_cancelled():

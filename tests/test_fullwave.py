@@ -113,18 +113,18 @@ def test_every_order_brings_it_nearer():
 def test_behind_a_metal_screen(cells):
     """All places behind the screen, those that it hides from the source, and what the bent paths are worth.
 
-    In the shadow the differences are larger: a bent path has at most one reflection there, and in so small a room those
-    with two and three are not weak.
+    In the shadow the differences are larger: a bent path has at most two reflections there, and in so small a room
+    those with three are not weak.
     """
     here = compared("screen", cells)
     shadow = here.in_shadow
     assert len(here.at_m) == 275
     assert 100 < shadow.sum() < 150
     assert np.median(np.abs(here.difference_db())) < 1.1
-    assert np.median(np.abs(here.difference_db(~shadow))) < 0.55
-    assert np.median(np.abs(here.difference_db(shadow))) < 2.45
-    assert here.error(here.slowed) < 0.23
-    assert here.error(here.slowed, shadow) < 0.56 * here.error(here.no_bends, shadow)
+    assert np.median(np.abs(here.difference_db(~shadow))) < 0.62
+    assert np.median(np.abs(here.difference_db(shadow))) < 1.95
+    assert here.error(here.slowed) < 0.185
+    assert here.error(here.slowed, shadow) < 0.4 * here.error(here.no_bends, shadow)
 
 
 @pytest.mark.parametrize("cells", CELLS)
@@ -133,9 +133,9 @@ def test_beyond_a_wooden_partition_with_a_doorway(cells):
     here = compared("partition", cells)
     difference = here.difference_db()
     assert len(here.at_m) == 275
-    assert np.median(np.abs(difference)) < 0.72
-    assert abs(np.median(difference)) < 0.22
-    assert here.error(here.slowed) < 0.16
+    assert np.median(np.abs(difference)) < 0.7
+    assert abs(np.median(difference)) < 0.1
+    assert here.error(here.slowed) < 0.15
     assert here.error(here.slowed) < 0.9 * here.error(here.no_bends)
 
 

@@ -250,7 +250,7 @@ def _received_w(
         seed=seed,
         jobs=jobs,
         edges_at_hz=EDGES_AT_HZ,
-        edges_with_reflection=False,
+        edge_reflections=0,
         cache=cache,
     )
     for r, place in enumerate(places):

@@ -1,18 +1,22 @@
 """Paths over edges: round the balcony front, the proscenium, a flat, a door jamb, over a thick wall's two edges.
 
-Edges that either end sees are tried, alone and with one reflection before or after; so is every edge that one end
-sees with every edge that the other sees. What the uniform theory then makes of them is for the fields.
+Edges that either end sees are tried, alone and with one reflection before or after; with two reflections off the
+largest planes; so is every edge that one end sees with every edge that the other sees. What the uniform theory then
+makes of them is for the fields.
 """
 
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 
 from rf3d.jobs import Jobs, ordered
 from rf3d.propagation.assembly import Setting, assemble
 from rf3d.propagation.kernels.bends import Bends, bent_ways, make_bends, twice_bent_ways
+from rf3d.propagation.kernels.bounces import bent_ways_between
+from rf3d.propagation.kernels.images import lit_planes
 from rf3d.propagation.kernels.interfaces import opaque_parts
 from rf3d.propagation.pathset import PathSet, join
 from rf3d.units import SPEED_OF_LIGHT_M_S, BoolArray, FloatArray, IntArray, read_only
@@ -31,14 +35,22 @@ in a thousand is left.
 _TRIED_TWICE_BENT = 4 * MOST_TWICE_BENT
 LEAST_BELOW_FREE_DB = 45.0
 """Ways whose estimate lies further below free space are left out."""
+LEAST_MIRRORED_TWICE_DB = 35.0
+"""The same for ways with two reflections, each of which takes some decibels more."""
 HEAVY_DB = 10.0
 """Walls that pass less hide an edge from view; drapes and glass do not."""
 MAJOR_EDGE_M = 1.0
 MAJOR_FACE_M = 0.3
 MIRROR_M2 = 1.0
 """With a reflection only edges and planes at least so large are tried: slender members send little that far."""
+MOST_MIRRORS = 16
+"""With two reflections only so many planes are tried, the largest."""
+MOST_MIRRORED_TWICE = 80
+"""Ways over an edge with two reflections that are kept for one link, the strongest by estimate."""
 _SLACK = 1e-6
 """An edge of exactly that length counts, however its coordinates were rounded."""
+_ALIKE = 1e-3
+"""Estimates nearer to each other than this share are equal."""
 _HEAVY_SOLID_M = 0.1
 _LOOK_AROUND = 4096
 _SET_BACK_M = 2e-3
@@ -131,7 +143,7 @@ def edge_paths(
     *,
     usable: IntArray,
     frequency_hz: float,
-    reflections: bool,
+    reflections: int,
     jobs: Jobs,
     labels: tuple[int, IntArray],
 ) -> PathSet:
@@ -143,8 +155,8 @@ def edge_paths(
         Edges to try (``usable_edges``).
     frequency_hz : float
         At which candidates are ranked; the paths themselves know no frequency.
-    reflections : bool
-        Also those with one reflection before or after the edge, for edges and planes that are large.
+    reflections : int
+        0 to 2: also those with up to so many reflections before or after one edge, for edges and planes that are large.
     labels : (transmitter's number, receivers' numbers (R,))
     """
     source = np.ascontiguousarray(source_m, dtype=np.float64)
@@ -153,14 +165,17 @@ def edge_paths(
     lit = usable[_in_view(setting, usable, source, heavy)]
     major, long = major_edges(setting), long_edges(setting)
     mirrors_source = _planes_in_view(setting, source, heavy)
+    from_source = _images(setting, source, mirrors_source) if reflections > 1 else None
+    major_usable = usable[major[usable]]
 
     def one(r: int) -> PathSet:
         receiver = np.ascontiguousarray(receivers_m[r], dtype=np.float64)
         seen = usable[_in_view(setting, usable, receiver, heavy)]
         trials = [(np.intersect1d(lit, seen), np.full(1, -1), False)]
+        mirrors_receiver = _planes_in_view(setting, receiver, heavy) if reflections else mirrors_source
         if reflections:
             trials.append((seen[major[seen]], mirrors_source, False))
-            trials.append((lit[major[lit]], _planes_in_view(setting, receiver, heavy), True))
+            trials.append((lit[major[lit]], mirrors_receiver, True))
         ways = [
             _ways(
                 setting, bends, ends_m=(source, receiver), chosen=chosen, mirrors=mirrors, mirror_receiver=far,
@@ -175,6 +190,19 @@ def edge_paths(
             setting, source, receiver[None], receiver=np.zeros(len(best), dtype=np.int32), points=points[best],
             facet=facet[best], edge=edge[best], labels=label,
         )  # fmt: skip
+        pieces = [once]
+        if from_source is not None:
+            points, facet, edge = _ways_mirrored_twice(
+                setting, bends, images=(from_source, _images(setting, receiver, mirrors_receiver)),
+                chosen=(seen[major[seen]], lit[major[lit]], major_usable),
+                wavenumber=2 * np.pi * frequency_hz / SPEED_OF_LIGHT_M_S,
+            )  # fmt: skip
+            pieces.append(
+                assemble(
+                    setting, source, receiver[None], receiver=np.zeros(len(edge), dtype=np.int32), points=points,
+                    facet=facet, edge=edge, labels=label,
+                )
+            )  # fmt: skip
         points, edge = _ways_over_two(
             setting, bends, ends_m=(source, receiver), lit=lit[long[lit]], seen=seen[long[seen]],
             wavenumber=2 * np.pi * frequency_hz / SPEED_OF_LIGHT_M_S,
@@ -183,7 +211,7 @@ def edge_paths(
             setting, source, receiver[None], receiver=np.zeros(len(edge), dtype=np.int32), points=points,
             facet=np.full_like(edge, -1), edge=edge, labels=label,
         )  # fmt: skip
-        return join([once, twice.take(np.arange(min(twice.count, MOST_TWICE_BENT)))], 0)
+        return join([*pieces, twice.take(np.arange(min(twice.count, MOST_TWICE_BENT)))], 0)
 
     count = len(receivers_m)
     return join(list(ordered(one, range(count), jobs=jobs, stage="edges", total=count)), 0)
@@ -220,6 +248,89 @@ def _ways(
         for array in (turn_edge, turn_facet, points):
             array[mirrored] = array[mirrored][:, ::-1]
     return estimate[:found], points, turn_facet, turn_edge
+
+
+class _Images(NamedTuple):
+    """Images of one end: itself, in one plane, in two; see ``bounces.bent_ways_between``."""
+
+    at_m: FloatArray
+    turns: IntArray
+
+
+def _images(setting: Setting, end_m: FloatArray, seen: IntArray) -> tuple[_Images, _Images, _Images]:
+    """Images of an end (3,) without, with one and with two reflections, first off a plane that it sees."""
+    planes = setting.planes
+    area = np.bincount(setting.facets.plane, weights=setting.facets.area_m2, minlength=setting.facets.plane_count)
+    # Planes as large as the last one go along: the choice hangs on no order and no rounding.
+    least = max(MIRROR_M2, np.sort(area)[-min(MOST_MIRRORS, len(area))] * (1.0 - _SLACK))
+    large = np.flatnonzero(area >= least).astype(np.int32)
+    first = np.intersect1d(seen, large).astype(np.int32)
+
+    def mirrored(at_m: FloatArray, plane: IntArray) -> FloatArray:
+        away = np.einsum("ni,ni->n", planes.normal[plane], at_m) - planes.offset_m[plane]
+        return at_m - 2.0 * away[:, None] * planes.normal[plane]
+
+    none = np.full(1, -1, dtype=np.int32)
+    alone = np.broadcast_to(end_m, (1, 3))
+    once = mirrored(np.broadcast_to(end_m, (len(first), 3)), first)
+    i, j = np.nonzero(lit_planes(planes, np.ascontiguousarray(end_m), first[:, None], large))
+    twice = mirrored(once[i], large[j])
+
+    def laid_out(steps: list[FloatArray], turns: list[IntArray]) -> _Images:
+        while len(steps) < 3:
+            steps.append(steps[-1])
+            turns.append(np.repeat(none, len(steps[-1])))
+        return _Images(np.ascontiguousarray(np.stack(steps, axis=1)), np.ascontiguousarray(np.stack(turns, axis=1)))
+
+    start = np.broadcast_to(end_m, (len(first), 3))
+    return (
+        laid_out([alone], []),
+        laid_out([start, once], [first]),
+        laid_out([start[i], once[i], twice], [first[i], large[j]]),
+    )
+
+
+def _ways_mirrored_twice(
+    setting: Setting,
+    bends: Bends,
+    *,
+    images: tuple[tuple[_Images, _Images, _Images], tuple[_Images, _Images, _Images]],
+    chosen: tuple[IntArray, IntArray, IntArray],
+    wavenumber: float,
+) -> tuple[FloatArray, IntArray, IntArray]:
+    """Points (N, 3, 3), facets and edges (N, 3) of ways over one edge with two reflections, the strongest first.
+
+    Parameters
+    ----------
+    images : (of the source, of the receiver)
+        Each without, with one and with two reflections.
+    chosen : (edges tried with both before, with both after, with one on either side)
+    """
+    source, receiver = images
+    straight = float(np.linalg.norm(source[0].at_m[0, 0] - receiver[0].at_m[0, 0]))
+    least = 10.0 ** (-LEAST_MIRRORED_TWICE_DB / 20.0) / straight
+    rows: list[tuple[FloatArray, FloatArray, IntArray, IntArray]] = []
+    for before, edges in zip((2, 0, 1), chosen, strict=True):
+        a, b = source[before], receiver[2 - before]
+        most = 1024
+        while True:
+            found, edge, strong, point, facet = bent_ways_between(
+                setting.planes, bends, a.at_m, a.turns, b.at_m, b.turns, edges.astype(np.int32), wavenumber, least, most
+            )
+            if found <= most:
+                break
+            most = found
+        bend = np.full(found, -1, dtype=np.int32)
+        # Columns: bounces from the source outwards, bounces from the receiver outwards, the edge.
+        column = [*range(before), 4, *reversed(range(2, 4 - before))]
+        edge_of = np.stack([edge[:found] if c == 4 else bend for c in column], axis=1)
+        rows.append((strong[:found], point[:found][:, column], facet[:found][:, column], edge_of))
+    strong, points, facets, edges_of = (np.concatenate(part) for part in zip(*rows, strict=True))
+    best = np.argsort(-strong, kind="stable")
+    # Ways as strong as the last one go along: symmetric places have symmetric ways.
+    last = strong[best][min(MOST_MIRRORED_TWICE, len(best)) - 1] if len(best) else 0.0
+    best = best[strong[best] >= last * (1.0 - _ALIKE)]
+    return points[best], facets[best], edges_of[best]
 
 
 def _ways_over_two(

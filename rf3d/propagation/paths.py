@@ -198,7 +198,8 @@ class Candidates(NamedTuple):
         Edges that may bend a path.
     edges_at_hz : float
         Frequency at which ways over edges are ranked.
-    edges_with_reflection : bool
+    edge_reflections : int
+        Most reflections together with an edge.
     """
 
     key: tuple[object, ...]
@@ -206,7 +207,7 @@ class Candidates(NamedTuple):
     found_by: IntArray
     edges: IntArray
     edges_at_hz: float
-    edges_with_reflection: bool
+    edge_reflections: int
 
 
 def find_paths(
@@ -220,7 +221,7 @@ def find_paths(
     seed: int,
     jobs: Jobs,
     edges_at_hz: float | None = None,
-    edges_with_reflection: bool = True,
+    edge_reflections: int = 2,
     cache: PathCache | None = None,
 ) -> tuple[PathSet, list[Candidates]]:
     """All paths between T transmitters and R receivers, local coordinates.
@@ -234,9 +235,9 @@ def find_paths(
     rays : int
         Rays per transmitter that look for candidates where the tree of images is too large.
     edges_at_hz : float or None
-        Add the paths over one edge, with up to one reflection before or after it, that matter at this frequency.
-    edges_with_reflection : bool
-        Whether with that reflection, where reflections are looked for at all.
+        Add the paths over one edge or two that matter at this frequency.
+    edge_reflections : int
+        Most reflections together with one edge, 0 to 2 and at most ``max_reflections``.
     cache : PathCache or None
         Where to look first, and to keep what is found.
 
@@ -263,7 +264,12 @@ def find_paths(
             sequences, found_by = np.full((1, max(max_reflections, 1)), -1, dtype=np.int32), np.zeros(1, dtype=np.int32)
         candidates.append(
             Candidates(
-                key, sequences, found_by, edges, edges_at_hz or 0.0, edges_with_reflection and max_reflections > 0
+                key,
+                sequences,
+                found_by,
+                edges,
+                edges_at_hz or 0.0,
+                min(edge_reflections, max_reflections),
             )
         )
         if len(mine):
@@ -306,10 +312,10 @@ def refine(
         return found
     heavy = heavy_parts(setting, candidates.edges_at_hz).tobytes()
     bent = kept(
-        cache, ("bent", *key, candidates.edges_at_hz, candidates.edges_with_reflection, heavy),
+        cache, ("bent", *key, candidates.edges_at_hz, candidates.edge_reflections, heavy),
         lambda: edge_paths(
             setting, source, receivers, usable=candidates.edges, frequency_hz=candidates.edges_at_hz,
-            reflections=candidates.edges_with_reflection, jobs=jobs, labels=labels,
+            reflections=candidates.edge_reflections, jobs=jobs, labels=labels,
         ),
     )  # fmt: skip
     return join([found, on_the_side_seen(setting, found, bent)], 0)

@@ -27,8 +27,8 @@ class Bends(NamedTuple):
     plane_n: IntArray
 
 
-_NEAREST_M = 1e-3
-"""Two edges nearer to each other than this, where a path meets them, bend it once."""
+NEAREST_M = 1e-3
+"""Two edges nearer to each other than this, where a path meets them, bend it once; so do an edge and a mirror."""
 _STEEPEST = 0.9999
 """Waves nearly along an edge, by the cosine, do not bend at it."""
 _MOST_STEPS = 40
@@ -47,7 +47,7 @@ def make_bends(edges: Edges, facets: Facets) -> Bends:
 
 
 @njit(nogil=True, cache=True)
-def _about_edge(bends: Bends, e: int, x: float, y: float, z: float) -> tuple[float, float, float]:
+def about_edge(bends: Bends, e: int, x: float, y: float, z: float) -> tuple[float, float, float]:
     """Coordinates of a point about an edge: along it from its lower end, along the first face, along its normal."""
     s, axis, along, normal = bends.start_m, bends.axis, bends.along, bends.normal
     x, y, z = x - s[e, 0], y - s[e, 1], z - s[e, 2]
@@ -56,6 +56,15 @@ def _about_edge(bends: Bends, e: int, x: float, y: float, z: float) -> tuple[flo
         x * along[e, 0] + y * along[e, 1] + z * along[e, 2],
         x * normal[e, 0] + y * normal[e, 1] + z * normal[e, 2],
     )
+
+
+@njit(nogil=True, cache=True)
+def estimate(
+    bends: Bends, e: int, phi: float, phi_in: float, sin_b: float, before: float, after: float, wavenumber: float
+) -> float:
+    """Upper estimate of the amplitude of a way over edge ``e``, 1/m: a conductor's over √(s·s′·(s + s′))."""
+    size = _size(bends, e, phi, phi_in, sin_b, before * after / (before + after), wavenumber)
+    return size / np.sqrt(before * after * (before + after))
 
 
 @njit(nogil=True, cache=True)
@@ -103,7 +112,7 @@ def bent_ways(
     """
     edge = np.empty(most, dtype=np.int32)
     mirror = np.empty(most, dtype=np.int32)
-    estimate = np.empty(most)
+    strong = np.empty(most)
     point = np.zeros((most, 2, 3))
     facet = np.full(most, -1, dtype=np.int32)
     moved = receiver if mirror_receiver else source
@@ -113,7 +122,7 @@ def bent_ways(
     used = np.empty(len(chosen), dtype=np.int32)
     count = 0
     for k in range(len(chosen)):
-        z, u, v = _about_edge(bends, chosen[k], still[0], still[1], still[2])
+        z, u, v = about_edge(bends, chosen[k], still[0], still[1], still[2])
         phi = np.arctan2(v, u) % (2.0 * np.pi)
         if phi <= bends.n[chosen[k]] * np.pi and u * u + v * v >= 1e-12:
             used[count] = chosen[k]
@@ -133,7 +142,7 @@ def bent_ways(
             ax, ay, az = ax - 2.0 * away * nx, ay - 2.0 * away * ny, az - 2.0 * away * nz
         for k in range(count):
             e = used[k]
-            z_a, u, v = _about_edge(bends, e, ax, ay, az)
+            z_a, u, v = about_edge(bends, e, ax, ay, az)
             z_b, r_b = about[k, 0], about[k, 1]
             r_a = np.sqrt(u * u + v * v)
             z = z_a + (z_b - z_a) * r_a / (r_a + r_b)
@@ -143,8 +152,8 @@ def bent_ways(
             hit, x, y, w = -1, 0.0, 0.0, 0.0
             if p >= 0:
                 side = nx * qx + ny * qy + nz * qz - offset
-                # The edge must lie in front of the mirror, on the real end's side.
-                if side * away <= 1e-9:
+                # The edge must lie in front of the mirror, on the real end's side, and not be an edge of it.
+                if side * away <= 0.0 or abs(side) < NEAREST_M:
                     continue
                 s = side / (side + away)
                 x, y, w = qx + s * (ax - qx), qy + s * (ay - qy), qz + s * (az - qz)
@@ -155,8 +164,7 @@ def bent_ways(
             if phi > bends.n[e] * np.pi:
                 continue
             s_a, s_b = np.hypot(r_a, z - z_a), np.hypot(r_b, z_b - z)
-            size = _size(bends, e, about[k, 2], phi, r_a / s_a, s_a * s_b / (s_a + s_b), wavenumber)
-            size /= np.sqrt(s_a * s_b * (s_a + s_b))
+            size = estimate(bends, e, about[k, 2], phi, r_a / s_a, s_a, s_b, wavenumber)
             if size < least:
                 continue
             if p >= 0:
@@ -164,11 +172,11 @@ def bent_ways(
                 if hit < 0:
                     continue
             if found < most:
-                edge[found], mirror[found], estimate[found], facet[found] = e, p, size, hit
+                edge[found], mirror[found], strong[found], facet[found] = e, p, size, hit
                 point[found, 0, 0], point[found, 0, 1], point[found, 0, 2] = qx, qy, qz
                 point[found, 1, 0], point[found, 1, 1], point[found, 1, 2] = x, y, w
             found += 1
-    return found, edge, mirror, estimate, point, facet
+    return found, edge, mirror, strong, point, facet
 
 
 @njit(nogil=True, cache=True)
@@ -207,7 +215,7 @@ def bend_points(
                 break
             share *= 0.5
         za, zb, length = ya, yb, d1 + d2 + d3
-        if d1 < _NEAREST_M or d2 < _NEAREST_M or d3 < _NEAREST_M:
+        if d1 < NEAREST_M or d2 < NEAREST_M or d3 < NEAREST_M:
             return False
         u1, u2, v2, v3 = u1 / d1, u2 / d2, v2 / d2, v3 / d3
         slope_a, slope_b = u1 - u2, v2 - v3

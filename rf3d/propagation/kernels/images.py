@@ -138,7 +138,7 @@ def facet_at(planes: Planes, plane: int, x: float, y: float, z: float) -> int:
 
 
 @njit(nogil=True, cache=True)
-def _walk_back(
+def walk_back(
     planes: Planes,
     image: FloatArray,
     sequence: IntArray,
@@ -184,7 +184,7 @@ def _walk_back(
 
 
 @njit(nogil=True, cache=True)
-def _make_beam(planes: Planes, images: FloatArray, k: int, window: int, beams: FloatArray, b: int) -> None:
+def make_beam(planes: Planes, images: FloatArray, k: int, window: int, beams: FloatArray, b: int) -> None:
     """Write into ``beams[b]`` (5, 4) the sides of the light from image ``k`` through the rectangle of a plane.
 
     Four sides, the normals inward, and the window itself, its normal away from the image: a point is out of the beam
@@ -227,13 +227,13 @@ def _in_beam(planes: Planes, images: FloatArray, k: int, beams: FloatArray, b: i
     for j in range(4):
         height = m[target, 0] * w[window, j, 0] + m[target, 1] * w[window, j, 1] + m[target, 2] * w[window, j, 2]
         if other * (height - planes.offset_m[target]) > -BEAM_SLACK_M:
-            return _beam_meets(beams, b, w, target)
+            return beam_meets(beams, b, w, target)
     return False
 
 
 @njit(nogil=True, cache=True)
-def _beam_meets(beams: FloatArray, b: int, corners: FloatArray, hull: int) -> bool:
-    """Whether a beam (``_make_beam``) may meet the hull of ``corners[hull]`` (K, 3).
+def beam_meets(beams: FloatArray, b: int, corners: FloatArray, hull: int) -> bool:
+    """Whether a beam (``make_beam``) may meet the hull of ``corners[hull]`` (K, 3).
 
     Never False where it does: the hull is out of the beam when all its corners lie outside one of the beam's sides, or
     before its window.
@@ -266,7 +266,7 @@ def lit_planes(planes: Planes, source: FloatArray, sequences: IntArray, targets:
                 away += planes.normal[p, c] * image[0, c]
             for c in range(3):
                 image[0, c] -= 2.0 * away * planes.normal[p, c]
-        _make_beam(planes, image, 0, last, beam, 0)
+        make_beam(planes, image, 0, last, beam, 0)
         for q in range(len(targets)):
             lit[i, q] = targets[q] != last and _in_beam(planes, image, 0, beam, 0, last, targets[q])
     return lit
@@ -341,9 +341,9 @@ def specular_points(
             for c in range(3):
                 image[depth + 1, c] = image[depth, c] - 2.0 * away[depth] * n[c]
             depth += 1
-            _make_beam(planes, image, depth, p, beams, depth)
+            make_beam(planes, image, depth, p, beams, depth)
         mirrored = depth
-        if not lit or (depth > 0 and not _beam_meets(beams, depth, around, 0)):
+        if not lit or (depth > 0 and not beam_meets(beams, depth, around, 0)):
             continue
         for r in range(len(receivers)):
             x, y, z = receivers[r, 0], receivers[r, 1], receivers[r, 2]
@@ -357,10 +357,10 @@ def specular_points(
                 at_z = z + s * (image[depth, 2] - z)
                 if not in_box(at_x, at_y, at_z, planes.low_m[p], planes.high_m[p]):
                     continue
-            good, corner = _walk_back(planes, image, sequences[i], depth, x, y, z, point, hit)
+            good, corner = walk_back(planes, image, sequences[i], depth, x, y, z, point, hit)
             if corner:
                 x, y, z = x + NUDGE_M[0], y + NUDGE_M[1], z + NUDGE_M[2]
-                good, _ = _walk_back(planes, image, sequences[i], depth, x, y, z, point, hit)
+                good, _ = walk_back(planes, image, sequences[i], depth, x, y, z, point, hit)
             if good:
                 out_sequence[found] = i
                 out_receiver[found] = r

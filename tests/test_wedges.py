@@ -58,7 +58,7 @@ def around_wedge(n, rho, phi, phi_in, soft, source):
     return total / wave(phi_in), length
 
 
-@pytest.mark.parametrize("a", [0.0, 0.3, 1.2, 1.59, 1.61, 3.0, 20.0])
+@pytest.mark.parametrize("a", [0.0, 0.0625, 0.3, 1.2, 1.59, 1.61, 3.0, 7.93, 7.99, 8.01, 20.0])
 def test_fresnel_tail_is_the_error_function(a):
     expected = 0.5 * np.sqrt(np.pi) * np.exp(-0.25j * np.pi) * erfc(a * np.exp(0.25j * np.pi))
     assert abs(fresnel_tail(a) - expected) < 1e-12 * abs(expected)

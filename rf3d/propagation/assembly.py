@@ -167,10 +167,9 @@ def assemble(
         label=facets.plane[facets.triangle_facet], pass_over=leg_planes,
     )  # fmt: skip
     met_facet = facets.triangle_facet[met.triangle]
-    first = np.searchsorted(met.segment, np.arange(len(path) + 1)).astype(np.int64)
     inside, first_out, kind, wall_facet, part, wall_depth, distance = walls_passed(
         setting.planes, bodies, starts, ends, np.ascontiguousarray(leg_planes[:, 0]),
-        np.ascontiguousarray(leg_planes[:, 2]), first, met_facet, met.distance_m,
+        np.ascontiguousarray(leg_planes[:, 2]), met.first, met_facet, met.distance_m,
     )  # fmt: skip
     wall_leg = np.repeat(np.arange(len(path)), np.diff(first_out))
     passed, facet, bad = join_at_bounces(
@@ -303,10 +302,9 @@ def depth_behind(
     starts = points[solid] - lead * inward
     ends = points[solid] + setting.scene.extent_m * inward
     met = setting.tracer.crossings(starts, ends, opaque=setting.opaque[facets.part[facets.triangle_facet]])
-    first = np.searchsorted(met.segment, np.arange(len(solid) + 1)).astype(np.int64)
     nowhere = np.full(len(solid), -1, dtype=np.int32)
     _, first_out, kind, _, _, thickness, distance = walls_passed(
-        setting.planes, bodies, starts, ends, nowhere, nowhere, first,
+        setting.planes, bodies, starts, ends, nowhere, nowhere, met.first,
         facets.triangle_facet[met.triangle], met.distance_m,
     )  # fmt: skip
     for i, b in enumerate(solid):

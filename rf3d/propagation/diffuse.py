@@ -240,10 +240,9 @@ def _leg(setting: Setting, end: FloatArray, cells: _Cells, way: FloatArray) -> t
         starts, cells.point, opaque=setting.opaque[facets.part[facets.triangle_facet]],
         label=facets.plane[facets.triangle_facet], pass_over=plane[:, None],
     )  # fmt: skip
-    first = np.searchsorted(met.segment, np.arange(len(way) + 1)).astype(np.int64)
     nowhere = np.full(len(way), -1, dtype=np.int32)
     inside, row_first, kind, facet, part, depth, _ = walls_passed(
-        setting.planes, setting.bodies, starts, cells.point, nowhere, plane, first,
+        setting.planes, setting.bodies, starts, cells.point, nowhere, plane, met.first,
         facets.triangle_facet[met.triangle], met.distance_m,
     )  # fmt: skip
     passages = Passages(row_first, kind, facet, part, depth, np.zeros(len(way)), nowhere)

@@ -7,12 +7,14 @@ Where edges matter, what they bend is added (``shade``).
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from rf3d.jobs import Jobs, ordered
 from rf3d.propagation.diffraction import HEAVY_DB
 from rf3d.propagation.grid import BLOCK, Grid
-from rf3d.propagation.kernels.branch import through_all
+from rf3d.propagation.kernels.branch import power_of, through_all
 from rf3d.propagation.kernels.crossings import walls_passed
 from rf3d.propagation.kernels.inside import inside_any, make_hulls
 from rf3d.propagation.kernels.interfaces import Walls
@@ -31,7 +33,8 @@ NEAR_PARTS, BURIED_PARTS = 4, 2
 NEAR_EDGES = 2.6
 """Cubes whose middles are nearer than so many edges along every axis get their exact mean of 1/r²."""
 _NODE, _WEIGHT = np.polynomial.legendre.leggauss(24)
-_CHUNK = 16_384
+_TILE = 16_384
+"""Voxels that are worked out at a time."""
 
 
 def uncollided(
@@ -58,108 +61,96 @@ def uncollided(
 
     Source: Friis, Proc. IRE 34 (1946) 254 (from memory).
     """
-    numbers = np.arange(grid.count)
-    chunks = [numbers[i : i + _CHUNK] for i in range(0, grid.count, _CHUNK)]
     hulls = make_hulls(_see_through_solids(setting))
+    bent = shade is not None and bool((shade.table >= 0).any())
 
-    def chunk(voxels: IntArray) -> tuple[FloatArray, FloatArray, IntArray]:
+    def tile(voxels: IntArray) -> Uncollided:
         centres = grid.centres_m(voxels)
         near = (np.abs(centres - emission.source_m) < NEAR_VOXELS * grid.voxel_m).all(axis=1)
         buried = inside_any(hulls, centres) & ~near
-        whole = ~(near | buried)
-        power, own, dim = np.zeros(len(voxels)), np.zeros(len(voxels)), np.zeros(len(voxels), dtype=bool)
-        power[whole], own[whole], dim[whole] = _power_at(
-            setting, walls, emission, centres[whole], edge_m=grid.voxel_m, receiving=receiving
-        )
+        whole = np.flatnonzero(~(near | buried))
+        straight = _field_at(setting, walls, emission, centres[whole], receiving=receiving)
+        power, own = np.zeros(len(voxels)), np.zeros(len(voxels))
+        power[whole], own[whole] = _powers(straight, centres[whole] - emission.source_m, grid.voxel_m)
         for cut, per_edge in ((np.flatnonzero(near), NEAR_PARTS), (np.flatnonzero(buried), BURIED_PARTS)):
             points = (centres[cut, None] + grid.voxel_m * _parts(per_edge)[None]).reshape(-1, 3)
             parts = np.zeros((2, len(points)))
-            free = ~inside_any(hulls, points)
-            parts[0, free], parts[1, free], _ = _power_at(
-                setting, walls, emission, points[free], edge_m=grid.voxel_m / per_edge, receiving=receiving
-            )
+            free = np.flatnonzero(~inside_any(hulls, points))
+            arriving = _field_at(setting, walls, emission, points[free], receiving=receiving)
+            parts[:, free] = _powers(arriving, points[free] - emission.source_m, grid.voxel_m / per_edge)
             power[cut], own[cut] = parts.reshape(2, len(cut), per_edge**3).mean(axis=2)
-        # Light, dim, or not to be asked about edges.
-        return power, own, np.where(whole, np.where(dim, 1, 0), -1)
+        way = emission.source_m - centres
+        arrival = (power / np.maximum(np.linalg.norm(way, axis=1), 1e-9))[:, None] * way
+        found = Uncollided(power, np.zeros(len(voxels)), np.zeros(len(voxels)), arrival, own)
+        if shade is not None and bent:
+            _add_edges(
+                setting, walls, grid=grid, voxels=voxels, whole=whole, straight=straight, receiving=receiving,
+                shade=shade, to=found,
+            )  # fmt: skip
+        return found
 
-    found = list(ordered(chunk, chunks, jobs=jobs, stage="direct field", total=len(chunks)))
-    power, own, state = (np.concatenate(part) for part in zip(*found, strict=True))
-    way = emission.source_m - grid.centres_m(numbers)
-    length = np.linalg.norm(way, axis=1)
-    arrival = power[:, None] * way / np.maximum(length, 1e-9)[:, None]
-    answer = Uncollided(power, np.zeros(grid.count), np.zeros(grid.count), arrival, own)
-    if shade is not None and (shade.table >= 0).any():
-        _add_edges(
-            setting, walls, emission, grid=grid, receiving=receiving, shade=shade, state=state, jobs=jobs, to=answer
-        )
-    return answer
+    tiles = grid.tiles(_TILE)
+    power, delay, square, own = (np.zeros(grid.count) for _ in range(4))
+    total = Uncollided(power, delay, square, np.zeros((grid.count, 3)), own)
+    for voxels, found in zip(
+        tiles, ordered(tile, tiles, jobs=jobs, stage="direct field", total=len(tiles)), strict=True
+    ):  # fmt: skip
+        for name in ("power", "delay_ns", "delay_square_ns2", "arrival", "own"):
+            getattr(total, name)[voxels] = getattr(found, name)
+    return total
 
 
 def _add_edges(
     setting: Setting,
     walls: Walls,
-    emission: Emission,
     *,
     grid: Grid,
+    voxels: IntArray,
+    whole: IntArray,
+    straight: _Straight,
     receiving: Antenna | None,
     shade: Shade,
-    state: IntArray,
-    jobs: Jobs,
     to: Uncollided,
 ) -> None:
     """Add in place what edges bend: with its phase where the detour is short, as power deep in the shade.
 
-    ``state`` (V,) is 0 where the straight line is clear or nearly so, 1 where a heavy wall stands in it, and −1 where
-    edges are not looked at.
+    Parameters
+    ----------
+    voxels : (N,) int64
+        Of a tile that cuts no block.
+    whole : (W,) int64
+        Places among them of those that are looked at, with what arrives ``straight`` at their middles.
     """
-    asked = np.flatnonzero(state >= 0)
-    chunks = [asked[i : i + _CHUNK] for i in range(0, len(asked), _CHUNK)]
-
-    def nearest(voxels: IntArray) -> BoolArray:
-        return ways_over_edges(shade, grid, voxels)[2][:, 0] < shade.wavelength_m
-
-    grazing = np.concatenate(list(ordered(nearest, chunks, jobs=jobs)))
-    apart, deep = asked[grazing], asked[~grazing & (state[asked] == 1)]
+    edge, place, detour = ways_over_edges(shade, grid, voxels[whole])
+    grazing = detour[:, 0] < shade.wavelength_m
+    apart, deep = np.flatnonzero(grazing), np.flatnonzero(~grazing & straight.dim)
     # Deep in the shade one voxel speaks for its neighbours, two along each edge.
     block = np.ravel_multi_index(
-        tuple(axis // BLOCK for axis in np.unravel_index(deep, grid.shape)), tuple(-(-n // BLOCK) for n in grid.shape)
+        tuple(axis // BLOCK for axis in np.unravel_index(voxels[whole[deep]], grid.shape)),
+        tuple(-(-n // BLOCK) for n in grid.shape),
     )
     _, speaker, of_block = np.unique(block, return_index=True, return_inverse=True)
-    asked_of = np.concatenate([apart, deep[speaker]]).astype(np.int64)
-    spans = [slice(i, i + _CHUNK // 4) for i in range(0, len(asked_of), _CHUNK // 4)]
-
-    def bend(span: slice) -> tuple[FloatArray, ...]:
-        voxels = asked_of[span]
-        centres = grid.centres_m(voxels)
-        edge, place, detour = ways_over_edges(shade, grid, voxels)
-        # In the light only edges that the wave grazes.
-        edge = np.where((state[voxels] == 0)[:, None] & (detour >= shade.wavelength_m), -1, edge)
-        bent = bent_fields(
-            setting, walls, shade, centres, edge=edge, place_m=place, detour_m=detour, receiving=receiving
-        )  # fmt: skip
-        straight, heard, _ = _field_at(setting, walls, emission, centres, receiving=receiving)
-        alone = (np.abs(straight) ** 2).sum(axis=1)
-        both = (np.abs(straight + bent.field) ** 2).sum(axis=1)
-        change = both - alone + bent.power
-        share = np.divide(change, bent.weight, out=np.zeros(len(voxels)), where=bent.weight > 0.0)
-        return (
-            change, np.abs(heard + bent.amplitude) ** 2 - np.abs(heard) ** 2 + bent.own,
-            np.maximum(share, 0.0) * bent.delay_ns, np.maximum(share, 0.0) * bent.delay_square_ns2,
-            share[:, None] * bent.arrival,
-        )  # fmt: skip
-
-    answers = list(ordered(bend, spans, jobs=jobs, stage="edges", total=len(spans)))
-    if not answers:
+    asked = np.concatenate([apart, deep[speaker]])
+    if len(asked) == 0:
         return
-    change, own, delay, square, arrival = (np.concatenate(part) for part in zip(*answers, strict=True))
-    first = len(apart)
-    source = np.concatenate([np.arange(first), first + of_block])
-    target = np.concatenate([apart, deep])
+    edge, place, detour = edge[asked], place[asked], detour[asked]
+    # In the light only edges that the wave grazes.
+    edge = np.where(~straight.dim[asked, None] & (detour >= shade.wavelength_m), -1, edge)
+    bent = bent_fields(
+        setting, walls, shade, grid.centres_m(voxels[whole[asked]]), edge=edge, place_m=place, detour_m=detour,
+        receiving=receiving,
+    )  # fmt: skip
+    field, heard = straight.field[asked], straight.heard[asked]
+    change = power_of(field + bent.field) - power_of(field) + bent.power
+    own = np.abs(heard + bent.amplitude) ** 2 - np.abs(heard) ** 2 + bent.own
+    share = np.divide(change, bent.weight, out=np.zeros(len(asked)), where=bent.weight > 0.0)
+    source = np.concatenate([np.arange(len(apart)), len(apart) + of_block])
+    target = whole[np.concatenate([apart, deep])]
     to.power[target] = np.maximum(to.power[target] + change[source], 0.0)
     to.own[target] = np.maximum(to.own[target] + own[source], 0.0)
-    to.delay_ns[target] += delay[source]
-    to.delay_square_ns2[target] += square[source]
-    to.arrival[target] += arrival[source]
+    to.delay_ns[target] = (np.maximum(share, 0.0) * bent.delay_ns)[source]
+    to.delay_square_ns2[target] = (np.maximum(share, 0.0) * bent.delay_square_ns2)[source]
+    to.arrival[target] += (share[:, None] * bent.arrival)[source]
 
 
 def mean_inverse_square(offset_m: FloatArray, edge_m: float) -> FloatArray:
@@ -201,49 +192,54 @@ def _over_rectangle(distance: FloatArray, x: FloatArray, y: FloatArray) -> Float
     return sign * total
 
 
-def _power_at(
-    setting: Setting,
-    walls: Walls,
-    emission: Emission,
-    points_m: FloatArray,
-    *,
-    edge_m: float,
-    receiving: Antenna | None,
-) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """Power per watt at a probe and at the receiving antenna (N,) of points that stand for cubes; which are dim."""
-    field, heard, dim = _field_at(setting, walls, emission, points_m, receiving=receiving)
-    span = points_m - emission.source_m
-    spread = mean_inverse_square(span, edge_m) * np.maximum((span**2).sum(axis=1), 1e-18)
-    return (np.abs(field) ** 2).sum(axis=1) * spread, np.abs(heard) ** 2 * spread, dim
+class _Straight(NamedTuple):
+    """Straight field at N points, as a probe (N, 3) and the receiving antenna (N,) hear it; which are dim (N,)."""
+
+    field: ComplexArray
+    heard: ComplexArray
+    dim: BoolArray
+
+
+def _powers(straight: _Straight, span_m: FloatArray, edge_m: float) -> tuple[FloatArray, FloatArray]:
+    """Power per watt at a probe and at the receiving antenna (N,) of points that stand for cubes."""
+    spread = mean_inverse_square(span_m, edge_m) * np.maximum((span_m**2).sum(axis=1), 1e-18)
+    return power_of(straight.field) * spread, np.abs(straight.heard) ** 2 * spread
 
 
 def _field_at(
     setting: Setting, walls: Walls, emission: Emission, points_m: FloatArray, *, receiving: Antenna | None
-) -> tuple[ComplexArray, ComplexArray, BoolArray]:
-    """Straight field at points, as a probe (N, 3) and the receiving antenna (N,) hear it; which are dim."""
-    facets = setting.facets
-    span = points_m - emission.source_m
-    distance = np.maximum(np.linalg.norm(span, axis=1), 1e-9)
-    ways = np.where((distance <= 1e-9)[:, None], [1.0, 0.0, 0.0], span / distance[:, None])
+) -> _Straight:
+    """Straight field at points (N, 3)."""
+    facets, count = setting.facets, len(points_m)
     starts = np.broadcast_to(emission.source_m, points_m.shape).copy()
     met = setting.tracer.crossings(starts, points_m, opaque=setting.opaque[facets.part[facets.triangle_facet]])
-    first = np.searchsorted(met.segment, np.arange(len(points_m) + 1)).astype(np.int64)
-    nowhere = np.full(len(points_m), -1, dtype=np.int32)
-    _, row_first, kind, facet, part, depth, _ = walls_passed(
-        setting.planes, setting.bodies, starts, points_m, nowhere, nowhere, first,
-        facets.triangle_facet[met.triangle], met.distance_m,
+    straight = _Straight(
+        np.zeros((count, 3), dtype=np.complex128), np.zeros(count, dtype=np.complex128), np.ones(count, dtype=bool)
     )  # fmt: skip
-    passages = Passages(row_first, kind, facet, part, depth, distance, nowhere)
+    clear = np.flatnonzero(~met.blocked)
+    span = points_m[clear] - emission.source_m
+    distance = np.maximum(np.linalg.norm(span, axis=1), 1e-9)
+    ways = np.where((distance <= 1e-9)[:, None], [1.0, 0.0, 0.0], span / distance[:, None])
+    nowhere = np.full(len(clear), -1, dtype=np.int32)
+    listed = np.flatnonzero(~met.blocked[met.segment])
+    first = np.concatenate([[0], np.cumsum(np.diff(met.first)[clear])]).astype(np.int64)
+    _, row_first, kind, facet, part, depth, _ = walls_passed(
+        setting.planes, setting.bodies, starts[clear], points_m[clear], nowhere, nowhere, first,
+        facets.triangle_facet[met.triangle[listed]], met.distance_m[listed],
+    )  # fmt: skip
     field = world_response(emission.antenna, emission.axes, ways)
-    sent = (np.abs(field) ** 2).sum(axis=1)
-    power = through_all(walls, setting.planes, setting.bodies, passages, ways, field)
-    field[met.blocked] = 0.0
+    sent = power_of(field)
+    power = through_all(
+        walls, setting.planes, setting.bodies, Passages(row_first, kind, facet, part, depth, distance, nowhere),
+        ways, field,
+    )  # fmt: skip
     k = walls.wavenumber[0]
     field *= (np.exp(-1j * k * distance) / (2.0 * k * distance))[:, None]
-    heard = np.zeros(len(points_m), dtype=np.complex128)
+    straight.field[clear] = field
+    straight.dim[clear] = power < sent * 10.0 ** (-HEAVY_DB / 10.0)
     if receiving is not None:
-        heard = np.einsum("ni,ni->n", field, world_response(receiving, np.eye(3), -ways))
-    return field, heard, met.blocked | (power < sent * 10.0 ** (-HEAVY_DB / 10.0))
+        straight.heard[clear] = np.einsum("ni,ni->n", field, world_response(receiving, np.eye(3), -ways))
+    return straight
 
 
 def _see_through_solids(setting: Setting) -> list[FloatArray]:

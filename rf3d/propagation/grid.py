@@ -74,6 +74,17 @@ class Grid:
         """Places (N, 3) among the voxels of the whole venue, of voxels by flat number (N,)."""
         return np.stack(np.unravel_index(np.asarray(numbers), self.shape), axis=1) + np.array(self.first)
 
+    def tiles(self, about: int) -> list[IntArray]:
+        """Numbers of the voxels in boxes of about so many, in order within each; no block of ``BLOCK`` is cut."""
+        nx, ny, nz = self.shape
+        across = BLOCK * max(1, about // (BLOCK * BLOCK * nz))  # rows of two layers
+        layers = BLOCK * max(1, about // (BLOCK * ny * nz)) if across >= ny else BLOCK
+        return [
+            ((x[:, None, None] * ny + y[None, :, None]) * nz + np.arange(nz)).reshape(-1)
+            for x in (np.arange(i, min(i + layers, nx)) for i in range(0, nx, layers))
+            for y in (np.arange(j, min(j + across, ny)) for j in range(0, ny, across))
+        ]
+
     def number_at(self, point_m: FloatArray) -> int:
         """Flat number of the voxel that holds a local point (3,), or −1 outside the grid."""
         index = np.floor((np.asarray(point_m) - self.low_m) / self.voxel_m).astype(np.int64)
@@ -85,10 +96,11 @@ class Grid:
 def bytes_per_voxel(*, threads: int, columns: int, volumes: int = 1) -> int:
     """Memory that one voxel needs while the last of some volumes is traced and all their results are held, bytes.
 
-    Batches under way hold ``columns`` float32 tallies each, the sums twice as many float64 and three products, what
-    is not reflected seven; a result with its decibels eight, and two for every column beyond the first three.
+    Batches under way, and up to four that wait to be added, hold ``columns`` float32 tallies each, the sums twice as
+    many float64 and three products, what is not reflected seven; a result with its decibels eight, and two for every
+    column beyond the first three.
     """
-    return 4 * (threads + 2) * columns + 8 * (2 * columns + 3) + 8 * 7 + 8 * volumes * (8 + 2 * (columns - 3))
+    return 4 * (threads + 5) * columns + 8 * (2 * columns + 3) + 8 * 7 + 8 * volumes * (8 + 2 * (columns - 3))
 
 
 def make_grid(

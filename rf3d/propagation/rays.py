@@ -210,14 +210,13 @@ def _involved(setting: Setting, points_m: FloatArray, ways: FloatArray) -> Passa
     starts = points_m - lead * ways
     ends = points_m + setting.scene.extent_m * ways
     met = setting.tracer.crossings(starts, ends, opaque=setting.opaque[facets.part[facets.triangle_facet]])
-    first = np.searchsorted(met.segment, np.arange(len(ways) + 1)).astype(np.int64)
     met_facet = facets.triangle_facet[met.triangle]
     nowhere = np.full(len(ways), -1, dtype=np.int32)
     _, row_first, kind, facet, part, depth, distance = walls_passed(
-        setting.planes, setting.bodies, starts, ends, nowhere, nowhere, first, met_facet, met.distance_m
+        setting.planes, setting.bodies, starts, ends, nowhere, nowhere, met.first, met_facet, met.distance_m
     )
     return cut_off(
-        setting.planes, setting.bodies, ways, lead, first, met_facet, met.distance_m,
+        setting.planes, setting.bodies, ways, lead, met.first, met_facet, met.distance_m,
         row_first, kind, facet, part, depth, distance,
     )  # fmt: skip
 

@@ -16,6 +16,7 @@ from embreex.mesh_construction import TriangleMesh
 from embreex.rtcore_scene import EmbreeScene
 
 from rf3d.errors import InputError
+from rf3d.propagation.kernels.pierce import go_on, in_order, set_out
 from rf3d.units import BoolArray, FloatArray, IntArray
 from rf3d.venue.scene import Scene
 
@@ -29,6 +30,8 @@ class Crossings:
 
     Attributes
     ----------
+    first : (S + 1,) int64
+        Entries of segment s are ``first[s]:first[s + 1]`` of the next three.
     segment : (C,) int32, triangle : (C,) int32
     distance_m : (C,) float64
         From the segment's start, in float64 from the triangle's plane.
@@ -36,6 +39,7 @@ class Crossings:
         Segments that met an opaque triangle; their list of crossings is incomplete.
     """
 
+    first: IntArray
     segment: IntArray
     triangle: IntArray
     distance_m: FloatArray
@@ -136,50 +140,42 @@ class Tracer:
             it starts from or ends on.
         """
         count = len(starts_m)
-        span = ends_m - starts_m
-        length = np.linalg.norm(span, axis=1)
-        way = span / np.maximum(length, 1e-300)[:, None]
-        blocked = np.zeros(count, dtype=bool)
-        travelled = np.full(count, self.clearance_m)
-        grazed = np.zeros(count)
-        active = np.flatnonzero(length > 2 * self.clearance_m)
-        segments, triangles, distances = [], [], []
+        starts, ends = (np.ascontiguousarray(points, dtype=np.float64) for points in (starts_m, ends_m))
+        no_label = label is None or pass_over is None
+        label = np.zeros(0, dtype=np.int32) if no_label else np.ascontiguousarray(label, dtype=np.int32)
+        own = np.zeros((count, 0), dtype=np.int32) if no_label else np.ascontiguousarray(pass_over, dtype=np.int32)
+        way, length, active, origin, direction = set_out(starts, ends, self.clearance_m)
+        if not (np.isfinite(origin).all() and np.isfinite(direction).all()):
+            raise _not_finite()
+        travelled, grazed, blocked = np.full(count, self.clearance_m), np.zeros(count), np.zeros(count, dtype=bool)
+        met = _room(2 * len(active))
+        going, written = len(active), 0
         for _ in range(MOST_CROSSINGS):
-            if len(active) == 0:
+            if going == 0:
                 break
-            origin = starts_m[active] + travelled[active, None] * way[active]
-            answer = self._embree.run(_single(origin), _single(way[active]), output=1)
-            reach = travelled[active] + answer["tfar"]
-            hit = (answer["primID"] >= 0) & (reach < length[active] - self.clearance_m)
-            active, reach, triangle = active[hit], reach[hit], answer["primID"][hit]
-            there = np.ones(len(active), dtype=bool)
-            if label is not None and pass_over is not None:
-                there = (label[triangle][:, None] != pass_over[active]).all(axis=1)
-            stopped = opaque[triangle] & there
-            cosine = np.einsum("si,si->s", self._normal[triangle], way[active])
-            numerator = self._offset[triangle] - np.einsum("si,si->s", self._normal[triangle], starts_m[active])
-            flat = np.abs(cosine) < 1e-7  # a ray in the plane of the face: Embree's distance is as good as any
-            exact = np.where(flat, reach, numerator / np.where(flat, 1.0, cosine))
-            segments.append(active[there])
-            triangles.append(triangle[there])
-            distances.append(exact[there])
-            blocked[active[stopped]] = True
-            # A segment along a face meets it again at every step: it may stride ever farther.
-            grazed[active] += flat | ~there
-            travelled[active] = reach + self.clearance_m * (1.0 + grazed[active] ** 2)
-            active = active[~stopped]
-        blocked[active] = True
-        segment = np.concatenate(segments) if segments else np.zeros(0, dtype=np.int64)
-        triangle = np.concatenate(triangles) if triangles else np.zeros(0, dtype=np.int32)
-        distance = np.concatenate(distances) if distances else np.zeros(0)
-        order = np.lexsort((distance, segment))
-        return Crossings(segment[order].astype(np.int32), triangle[order].astype(np.int32), distance[order], blocked)
+            answer = self._embree.run(origin[:going], direction[:going], output=1)
+            if written + going > len(met[0]):
+                more = _room(len(met[0]) + going)
+                met = np.append(met[0], more[0]), np.append(met[1], more[1]), np.append(met[2], more[2])
+            going, written = go_on(
+                self._normal, self._offset, opaque, label, own, starts, way, length, active[:going],
+                answer["primID"], answer["tfar"], self.clearance_m, travelled, grazed, blocked, *met, written,
+                origin, direction,
+            )  # fmt: skip
+        blocked[active[:going]] = True
+        first, segment, triangle, distance = in_order(count, *(array[:written] for array in met))
+        return Crossings(first, segment, triangle, distance, blocked)
 
 
 @lru_cache(maxsize=4)
 def tracer_for(scene: Scene) -> Tracer:
     """The tracer of a scene, built once; scenes are immutable, so identity is enough."""
     return Tracer(scene)
+
+
+def _room(count: int) -> tuple[IntArray, IntArray, FloatArray]:
+    """Room for so many crossings: segments, triangles and distances."""
+    return np.empty(count, dtype=np.int32), np.empty(count, dtype=np.int32), np.empty(count)
 
 
 def _single(vectors: FloatArray) -> np.ndarray:

@@ -34,6 +34,8 @@ CULPRITS = 6
 """Reflecting surfaces whose share is listed voxel by voxel."""
 MOST_ROUNDS = 256
 """Rounds of ``FEWEST_BATCHES`` batches after which a volume that is to reach a precision stops."""
+FOLDED_TOGETHER = 4
+"""Batches that are added to the sums at a time."""
 ROUND_RAYS = 8_192
 """Rays a batch where the number of batches is left open."""
 _BATCH_KEY, _PILOT_KEY = 2, 3
@@ -315,19 +317,30 @@ class _Total:
         self._scale = track_w / grid.voxel_volume_m3
         self._sums = np.zeros((grid.count, layout.sums))
         self._accounts, self._emitted = np.zeros(5), 0.0
+        self._waiting: list[np.ndarray] = []
         self.segments = self.batches = 0
 
     def add(self, outcome: Batch) -> None:
-        """Fold one batch in."""
-        fold(outcome.tally, self._sums)
+        """Take one batch in."""
+        self._waiting.append(outcome.tally)
+        if len(self._waiting) == FOLDED_TOGETHER:
+            self._fold()
         self._accounts += outcome.ledger
         self._emitted += outcome.emitted
         self.segments += outcome.segments
         self.batches += 1
 
+    def _fold(self) -> None:
+        """Add the tallies that wait to the sums."""
+        if self._waiting:
+            padded = [*self._waiting, *self._waiting[:1] * (FOLDED_TOGETHER - len(self._waiting))]
+            fold(tuple(padded), len(self._waiting), self._sums)
+            self._waiting.clear()
+
     @property
     def moments(self) -> Moments:
         """Means and their errors so far."""
+        self._fold()
         return Moments(self.layout, self._sums, batches=self.batches, scale=self._scale)
 
     @property

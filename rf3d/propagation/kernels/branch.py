@@ -209,3 +209,12 @@ def through_all(
             through(walls, planes, bodies, passages, i, ways[i], te, field[i])
         power[i] = _power(field[i])
     return power
+
+
+@njit(nogil=True, cache=True)
+def power_of(field: ComplexArray) -> FloatArray:
+    """|E|² (N,) of fields (N, 3)."""
+    power = np.empty(len(field))
+    for i in range(len(field)):
+        power[i] = _power(field[i])
+    return power

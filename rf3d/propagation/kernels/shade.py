@@ -42,6 +42,12 @@ def least_detours(
     edge = np.full((len(points), keep), -1, dtype=np.int32)
     place = np.zeros((len(points), keep, 3))
     detour = np.full((len(points), keep), np.inf)
+    # Height of the source along every edge, and its distance from it.
+    height, away = np.empty(len(start)), np.empty(len(start))
+    for e in range(len(start)):
+        ax, ay, az = source[0] - start[e, 0], source[1] - start[e, 1], source[2] - start[e, 2]
+        height[e] = ax * axis[e, 0] + ay * axis[e, 1] + az * axis[e, 2]
+        away[e] = np.sqrt(max(ax * ax + ay * ay + az * az - height[e] * height[e], 0.0))
     for i in range(len(points)):
         px, py, pz = points[i, 0], points[i, 1], points[i, 2]
         straight = np.sqrt((px - source[0]) ** 2 + (py - source[1]) ** 2 + (pz - source[2]) ** 2)
@@ -49,15 +55,13 @@ def least_detours(
             e = table[row[i], slot]
             if e < 0:
                 break
-            ax, ay, az = source[0] - start[e, 0], source[1] - start[e, 1], source[2] - start[e, 2]
             bx, by, bz = px - start[e, 0], py - start[e, 1], pz - start[e, 2]
-            za = ax * axis[e, 0] + ay * axis[e, 1] + az * axis[e, 2]
+            za, ra = height[e], away[e]
             zb = bx * axis[e, 0] + by * axis[e, 1] + bz * axis[e, 2]
-            ra = np.sqrt(max(ax * ax + ay * ay + az * az - za * za, 0.0))
             rb = np.sqrt(max(bx * bx + by * by + bz * bz - zb * zb, 0.0))
             if ra < 1e-6 or rb < 1e-6:
                 continue
-            z = za + (zb - za) * ra / (ra + rb)
+            z = (za * rb + zb * ra) / (ra + rb)
             if z < -slack or z > bends.length_m[e] + slack:
                 continue
             longer = np.sqrt((ra + rb) ** 2 + (zb - za) ** 2) - straight

@@ -308,21 +308,25 @@ def sample_segments(
 
 
 @njit(nogil=True, cache=True)
-def fold(tally: FloatArray, sums: FloatArray) -> None:
-    """Add a batch (voxels, C) float32 to running sums (voxels, 2C + 3) float64.
+def fold(tallies: tuple[FloatArray, FloatArray, FloatArray, FloatArray], count: int, sums: FloatArray) -> None:
+    """Add the first ``count`` of four batches (voxels, C) float32 to running sums (voxels, 2C + 3) float64, in order.
+
+    The sums do not fit in a cache, so fetching them once for several batches is what saves time.
 
     Columns of the sums: the C tallies, their squares, and the products of power with delay, power with its square,
     and delay with its square.
     """
-    columns = tally.shape[1]
-    for v in range(len(tally)):
-        if tally[v, 0] == 0.0:
-            continue
-        for c in range(columns):
-            value = np.float64(tally[v, c])
-            sums[v, c] += value
-            sums[v, columns + c] += value * value
-        power, delay, square = np.float64(tally[v, 0]), np.float64(tally[v, 1]), np.float64(tally[v, 2])
-        sums[v, 2 * columns] += power * delay
-        sums[v, 2 * columns + 1] += power * square
-        sums[v, 2 * columns + 2] += delay * square
+    columns = sums.shape[1] // 2 - 1
+    for v in range(len(sums)):
+        for b in range(count):
+            tally = tallies[b]
+            if tally[v, 0] == 0.0:
+                continue
+            for c in range(columns):
+                value = np.float64(tally[v, c])
+                sums[v, c] += value
+                sums[v, columns + c] += value * value
+            power, delay, square = np.float64(tally[v, 0]), np.float64(tally[v, 1]), np.float64(tally[v, 2])
+            sums[v, 2 * columns] += power * delay
+            sums[v, 2 * columns + 1] += power * square
+            sums[v, 2 * columns + 2] += delay * square

@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numba import njit
+from scipy.special import wofz
 
 from rf3d.propagation.kernels.interfaces import Walls, coefficients, half_space, specular, transmission
 from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray, read_only
@@ -70,27 +71,53 @@ def cross(a: FloatArray, b: FloatArray) -> FloatArray:
     return np.array([a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]])
 
 
+def _taylor_rows() -> ComplexArray:
+    """Coefficients (nodes, _TERMS) of exp(ja²)·∫ₐ^∞ exp(−jτ²) dτ about nodes ``_STEP`` apart.
+
+    The function g obeys g′ = 2jag − 1, which gives each coefficient from the two before.
+    """
+    node = _STEP * np.arange(int(_LARGE / _STEP) + 1)
+    rows = np.empty((len(node), _TERMS), dtype=np.complex128)
+    rows[:, 0] = 0.5 * np.sqrt(np.pi) / _EIGHTH * wofz(1j * node * _EIGHTH)
+    rows[:, 1] = 2j * node * rows[:, 0] - 1.0
+    for n in range(1, _TERMS - 1):
+        rows[:, n + 1] = 2j / (n + 1) * (node * rows[:, n] + rows[:, n - 1])
+    return rows
+
+
+_LARGE, _STEP, _TERMS = 8.0, 0.125, 13
+_ROWS = _taylor_rows()
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def _tail_turned(a: float) -> complex:
+    """exp(ja²)·∫ₐ^∞ exp(−jτ²) dτ for a ≥ 0, to machine precision: tabled Taylor series, beyond 8 the asymptotic one.
+
+    Source: Abramowitz & Stegun, 7.1.23, for ½√π·exp(ja² − jπ/4)·erfc(a·exp(jπ/4)) (from memory).
+    """
+    if a < _LARGE:
+        row = int(a / _STEP + 0.5)
+        away = a - row * _STEP
+        real, imaginary = 0.0, 0.0
+        for n in range(_TERMS - 1, -1, -1):
+            real, imaginary = real * away + _ROWS[row, n].real, imaginary * away + _ROWS[row, n].imag
+        return complex(real, imaginary)
+    inverse = 0.5 / (a * a)
+    term, total = 1.0, 1.0 + 0.0j
+    turn = 1.0 + 0.0j
+    for n in range(14):
+        term *= (2 * n + 1) * inverse
+        turn *= 1j
+        total += term * turn
+        if term < 1e-17:
+            break
+    return total * complex(0.0, -0.5 / a)
+
+
 @njit(nogil=True, cache=True)
 def fresnel_tail(a: float) -> complex:
-    """∫ₐ^∞ exp(−jτ²) dτ for a ≥ 0, to machine precision: power series, or continued fraction beyond 1.6.
-
-    Source: Abramowitz & Stegun, 7.1.5 and 7.1.14, for ½√π·exp(−jπ/4)·erfc(a·exp(jπ/4)) (from memory).
-    """
-    if a < 1.6:
-        # erf series of z = a·exp(jπ/4): z² = ja².
-        total = 0.0j
-        term = a + 0.0j
-        for n in range(60):
-            total += term / (2 * n + 1)
-            term *= -1j * a * a / (n + 1)
-            if abs(term) < 1e-18:
-                break
-        return 0.5 * np.sqrt(np.pi) * np.exp(-0.25j * np.pi) - total
-    z = a * _EIGHTH
-    fraction = z
-    for n in range(20 + int(260.0 / (a * a)), 0, -1):
-        fraction = z + 0.5 * n / fraction
-    return 0.5 * np.exp(-0.25j * np.pi) * np.exp(-1j * a * a) / fraction
+    """∫ₐ^∞ exp(−jτ²) dτ for a ≥ 0, to machine precision."""
+    return _tail_turned(a) * np.exp(-1j * a * a)
 
 
 @njit(nogil=True, cache=True)
@@ -100,7 +127,7 @@ def transition(x: float) -> complex:
     Source: Kouyoumjian & Pathak, Proc. IEEE 62 (1974) 1448, Eq. 26 (from memory).
     """
     root = np.sqrt(x)
-    return 2j * root * np.exp(1j * x) * fresnel_tail(root)
+    return 2j * root * _tail_turned(root)
 
 
 @njit(nogil=True, cache=True)
@@ -142,38 +169,21 @@ def _face_matrix(c_te: complex, c_tm: complex, psi: float, beta: float, bounced:
     Face normal z, edge along x, face towards +y. TE and TM belong to the plane of incidence, β₀ and φ to the
     edge; they agree only when the wave is square to the edge.
     """
-    sin_b, cos_b = np.sin(beta), np.cos(beta)
-    k = np.array([cos_b, -sin_b * np.cos(psi), -sin_b * np.sin(psi)])
-    k_out = np.array([cos_b, k[1], -k[2]]) if bounced else k
-    te = np.array([k[1], -k[0], 0.0])  # k × n
-    size = np.hypot(te[0], te[1])
-    if size < 1e-9:
-        te[0], te[1] = 1.0, 0.0
-        size = 1.0
-    te /= size
-    for column in range(2):
-        v = _edge_axis(k, True)
-        if column == 0:
-            v = cross(v, k)
-        a_te = c_te * (v[0] * te[0] + v[1] * te[1])
-        tm = cross(te, k)
-        a_tm = c_tm * (v[0] * tm[0] + v[1] * tm[1] + v[2] * tm[2])
-        tm_out = cross(te, k_out)
-        w = a_te * te + a_tm * tm_out
-        phi_out = _edge_axis(k_out, False)
-        beta_out = cross(phi_out, k_out)
-        out[0, column] = w[0] * beta_out[0] + w[1] * beta_out[1] + w[2] * beta_out[2]
-        out[1, column] = w[0] * phi_out[0] + w[1] * phi_out[1] + w[2] * phi_out[2]
-
-
-@njit(nogil=True, cache=True)
-def _edge_axis(k: FloatArray, incident: bool) -> FloatArray:
-    """Unit φ of a direction for an edge along x: −x × k for the incident wave, x × k for the diffracted one."""
-    phi = np.array([0.0, -k[2], k[1]])
-    size = np.hypot(phi[1], phi[2])
-    if size < 1e-12:
-        phi[1], size = 1.0, 1.0
-    return -phi / size if incident else phi / size
+    # k = (x, y, z) comes in and goes on, or bounces to (x, y, −z). φ is −x̂ × k coming in and x̂ × k going out, TE is
+    # k × ẑ, and β = φ × k, TM = TE × k: one turn by an angle leads from (TE, TM) to (φ, β) on either side.
+    sin_b, x = np.sin(beta), np.cos(beta)
+    y, z = -sin_b * np.cos(psi), -sin_b * np.sin(psi)
+    size = np.hypot(x, y) * np.hypot(y, z)
+    if size > 1e-12:
+        cosine, sine = -x * z / size, -y / size
+    else:
+        # Straight down on the face, or straight along the edge.
+        cosine, sine = (0.0, -1.0) if abs(x) < 0.5 else (1.0, 0.0)
+    cosine_out = cosine if bounced else -cosine
+    out[0, 0] = c_tm * cosine * cosine_out - c_te * sine * sine
+    out[1, 0] = -c_te * sine * cosine_out - c_tm * cosine * sine
+    out[0, 1] = c_tm * sine * cosine_out + c_te * cosine * sine
+    out[1, 1] = c_te * cosine * cosine_out - c_tm * sine * sine
 
 
 @njit(nogil=True, cache=True)
@@ -268,23 +278,29 @@ def edge_factor(k0: float, n: float, beta: float) -> complex:
 @njit(nogil=True, cache=True)
 def to_edge(field: ComplexArray, k_in: FloatArray, edge: FloatArray) -> tuple[complex, complex]:
     """β₀ and φ components of a field (3,) that comes in along ``k_in``."""
-    phi_axis = cross(edge, k_in)
-    phi_axis /= -np.sqrt(dot(phi_axis, phi_axis))
-    beta_axis = cross(phi_axis, k_in)
+    px, py, pz = _across(edge, k_in)
+    bx, by, bz = pz * k_in[1] - py * k_in[2], px * k_in[2] - pz * k_in[0], py * k_in[0] - px * k_in[1]
     return (
-        field[0] * beta_axis[0] + field[1] * beta_axis[1] + field[2] * beta_axis[2],
-        field[0] * phi_axis[0] + field[1] * phi_axis[1] + field[2] * phi_axis[2],
+        field[0] * bx + field[1] * by + field[2] * bz,
+        -field[0] * px - field[1] * py - field[2] * pz,
     )
 
 
 @njit(nogil=True, cache=True)
 def from_edge(e_beta: complex, e_phi: complex, k_out: FloatArray, edge: FloatArray, field: ComplexArray) -> None:
     """Write the field (3,) that goes out along ``k_out`` with these β₀ and φ components."""
-    phi_axis = cross(edge, k_out)
-    phi_axis /= np.sqrt(dot(phi_axis, phi_axis))
-    beta_axis = cross(phi_axis, k_out)
-    for i in range(3):
-        field[i] = e_beta * beta_axis[i] + e_phi * phi_axis[i]
+    px, py, pz = _across(edge, k_out)
+    field[0] = e_beta * (py * k_out[2] - pz * k_out[1]) + e_phi * px
+    field[1] = e_beta * (pz * k_out[0] - px * k_out[2]) + e_phi * py
+    field[2] = e_beta * (px * k_out[1] - py * k_out[0]) + e_phi * pz
+
+
+@njit(nogil=True, cache=True)
+def _across(edge: FloatArray, k: FloatArray) -> tuple[float, float, float]:
+    """Unit vector along edge × k."""
+    x, y, z = edge[1] * k[2] - edge[2] * k[1], edge[2] * k[0] - edge[0] * k[2], edge[0] * k[1] - edge[1] * k[0]
+    size = np.sqrt(x * x + y * y + z * z)
+    return x / size, y / size, z / size
 
 
 @njit(nogil=True, cache=True)

@@ -127,9 +127,9 @@ def bent_fields(
     """
     count = len(points_m)
     row, slot = np.nonzero(edge >= 0)
-    seen = ~setting.tracer.crossings(
+    seen = ~setting.tracer.hidden(
         points_m[row], _short_of(place_m[row, slot], points_m[row], setting.tracer.clearance_m), opaque=shade.heavy
-    ).blocked
+    )  # fmt: skip
     row, slot = row[seen], slot[seen]
     first = np.searchsorted(row, np.arange(count + 1))
     near = detour_m[row, slot] < shade.wavelength_m

@@ -120,11 +120,11 @@ def test_behind_a_metal_screen(cells):
     shadow = here.in_shadow
     assert len(here.at_m) == 275
     assert 100 < shadow.sum() < 150
-    assert np.median(np.abs(here.difference_db())) < 1.1
-    assert np.median(np.abs(here.difference_db(~shadow))) < 0.62
-    assert np.median(np.abs(here.difference_db(shadow))) < 1.95
-    assert here.error(here.slowed) < 0.185
-    assert here.error(here.slowed, shadow) < 0.4 * here.error(here.no_bends, shadow)
+    assert np.median(np.abs(here.difference_db())) < 0.85
+    assert np.median(np.abs(here.difference_db(~shadow))) < 0.55
+    assert np.median(np.abs(here.difference_db(shadow))) < 1.65
+    assert here.error(here.slowed) < 0.155
+    assert here.error(here.slowed, shadow) < 0.36 * here.error(here.no_bends, shadow)
 
 
 @pytest.mark.parametrize("cells", CELLS)
@@ -133,18 +133,18 @@ def test_beyond_a_wooden_partition_with_a_doorway(cells):
     here = compared("partition", cells)
     difference = here.difference_db()
     assert len(here.at_m) == 275
-    assert np.median(np.abs(difference)) < 0.7
-    assert abs(np.median(difference)) < 0.1
-    assert here.error(here.slowed) < 0.15
-    assert here.error(here.slowed) < 0.9 * here.error(here.no_bends)
+    assert np.median(np.abs(difference)) < 0.63
+    assert abs(np.median(difference)) < 0.3
+    assert here.error(here.slowed) < 0.142
+    assert here.error(here.slowed) < 0.78 * here.error(here.no_bends)
 
 
 @pytest.mark.parametrize("cells", CELLS)
 def test_the_partition_drawn_as_a_solid(cells):
     """Edges of a thin board that lets much through, two to a jamb, bring no gain: 4 cm are λ/8."""
     here = compared("partition", cells, "solid")
-    assert np.median(np.abs(here.difference_db())) < 0.92
-    assert here.error(here.slowed) < 0.215
+    assert np.median(np.abs(here.difference_db())) < 1.0
+    assert here.error(here.slowed) < 0.21
 
 
 @pytest.mark.parametrize("cells", CELLS)

@@ -287,7 +287,7 @@ def test_a_furnished_room_is_its_exact_paths_order_by_order():
         linked=np.ones((1, len(receivers)), dtype=bool), max_reflections=2, rays=0, seed=1, jobs=Jobs(),
     )  # fmt: skip
     assert paths.exhaustive_order == 2
-    mirrors = dataclasses.replace(facets, edge_start=np.zeros_like(facets.edge_start))
+    mirrors = dataclasses.replace(facets, edge_start=0 * facets.edge_start, expanse_start=0 * facets.expanse_start)
     carried = fields(
         paths, mirrors, surfaces=surfaces, transmitters=(transmitter,), receivers=receivers,
         frequencies_hz=np.array([2.45e9]),

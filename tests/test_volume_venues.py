@@ -77,7 +77,7 @@ def test_the_playhouse_is_its_exact_paths_at_200_points():
         linked=np.ones((1, len(receivers)), dtype=bool), max_reflections=1, rays=0, seed=1, jobs=Jobs(),
     )  # fmt: skip
     assert paths.exhaustive_order == 1
-    large = dataclasses.replace(facets, edge_start=np.zeros_like(facets.edge_start))
+    large = dataclasses.replace(facets, edge_start=0 * facets.edge_start, expanse_start=0 * facets.expanse_start)
     carried = fields(
         paths, large, surfaces=surfaces, transmitters=(transmitter,), receivers=receivers, frequencies_hz=frequency
     )

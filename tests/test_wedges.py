@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import itertools
 
 import numpy as np
 import pytest
@@ -124,20 +125,41 @@ def test_see_through_edge_joins_at_every_boundary(n, soft):
         assert abs(before - after) < 0.01 * abs(before)
 
 
+@pytest.mark.parametrize("soft", [True, False])
+def test_edge_of_a_weak_sheet_sends_what_its_volume_scatters(soft):
+    """A sheet that hardly scatters: every part of it sends e·e′·(ε − 1)k²d·G, and the half-plane its end's share.
+
+    ∫exp(jkx(cosφ + cosφ′))dx from 0 on gives j/k(cosφ + cosφ′). Source and observer on one side and on two.
+
+    Source: first Born approximation; G = −(j/4)·H₀⁽²⁾(kρ), Abramowitz & Stegun, 9.2.4 (from memory).
+    """
+    thickness, contrast = 0.01, 0.03
+    faces = walls(plain("film", 1.0 + contrast, 0.0), thickness_m=thickness)
+    phi_in = np.radians(70.0)
+    for phi in np.radians([20.0, 60.0, 85.0, 140.0, 200.0, 220.0, 300.0]):
+        got = diffracted(2.0, phi, phi_in, 1e9, soft, faces=faces, opaque=False, depth=np.nan)
+        want = 0.25 * contrast * thickness * np.sqrt(2 / np.pi) * np.exp(0.25j * np.pi) / (np.cos(phi) + np.cos(phi_in))
+        if not soft:
+            want *= -np.cos(phi - phi_in)
+        assert abs(got - want) < (0.02 if soft else 0.07) * abs(want)
+
+
 def test_diffraction_is_reciprocal():
-    """Lossy wedge, oblique incidence, both polarisations: swapping source and observer changes nothing."""
+    """Lossy wedge and sheet, oblique incidence, both polarisations: swapping source and observer changes nothing."""
     faces = walls(plain("brick", 3.9, 0.05), thickness_m=0.4)
-    beta, n = np.radians(62.0), 1.6
+    beta = np.radians(62.0)
 
     def unit(phi, towards):
         flat = np.sin(beta) * np.array([np.cos(phi), np.sin(phi), 0.0])
         return np.array([0.0, 0.0, np.cos(beta)]) + (-flat if towards else flat)
 
-    phi_a, phi_b = np.radians(35.0), np.radians(240.0)
-    forward_in, forward_out = unit(phi_a, True), unit(phi_b, False)
     rng = np.random.default_rng(4)
     e, h = rng.normal(size=3), rng.normal(size=3)
-    for opaque in (True, False):
+    for n, opaque, degrees in itertools.product(
+        (1.6, 2.0), (True, False), ((35.0, 240.0), (35.0, 200.0), (20.0, 80.0))
+    ):
+        phi_a, phi_b = np.radians(degrees)
+        forward_in, forward_out = unit(phi_a, True), unit(phi_b, False)
         options = (EDGE, ALONG, NORMAL, n, 0, 0, np.nan, np.nan, opaque, False, 1.0, 1.0, 7.0)
         field = (e - (e @ forward_in) * forward_in).astype(complex)
         probe = (h - (h @ forward_out) * forward_out).astype(complex)
@@ -145,3 +167,15 @@ def test_diffraction_is_reciprocal():
         diffract(faces, 0, there, forward_in, forward_out, *options)
         diffract(faces, 0, back, -forward_out, -forward_in, *options)
         assert there @ probe == pytest.approx(back @ field, rel=1e-9)
+
+
+def test_nothing_jumps_where_one_passes_the_plane_of_a_see_through_sheet():
+    """Observer or source a hair to either side of the sheet's own plane, beyond its edge."""
+    faces = walls(plain("brick", 3.9, 0.05), thickness_m=0.4)
+    for other, soft in itertools.product(np.radians([35.0, 100.0, 250.0, 340.0]), (True, False)):
+        for ends in (lambda a, b: (a, b), lambda a, b: (b, a)):
+            before, after = (
+                diffracted(2.0, *ends(other, np.pi + step), 7.0, soft, faces=faces, opaque=False, depth=np.nan)
+                for step in (-1e-6, 1e-6)
+            )
+            assert abs(after - before) < 1e-4 * max(abs(before), 0.1)

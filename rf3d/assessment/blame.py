@@ -16,7 +16,7 @@ from rf3d.assessment.links import Link, as_judged, finite
 from rf3d.assessment.waves import arrivals, waves
 from rf3d.jobs import batch_generator
 from rf3d.propagation.fields import losses_db
-from rf3d.propagation.kernels.crossings import DIFFRACTION, REFLECTION
+from rf3d.propagation.kernels.crossings import DIFFRACTION, LOBE, REFLECTION
 from rf3d.propagation.paths import Setting
 from rf3d.radio.radios import Receiver, Transmitter
 from rf3d.units import BoolArray, FloatArray, from_db, to_db
@@ -181,7 +181,7 @@ def obstacles(setting: Setting, link: Link, *, transmitter: Transmitter, receive
 
 def _turned(link: Link) -> BoolArray:
     """Which interactions turn a path, (I,)."""
-    return (link.paths.kind == REFLECTION) | (link.paths.kind == DIFFRACTION)
+    return np.isin(link.paths.kind, (REFLECTION, LOBE, DIFFRACTION))
 
 
 def _passed(setting: Setting, link: Link, p: int, transmitter: Transmitter) -> list[Obstacle]:

@@ -8,7 +8,7 @@ from rf3d.assessment.links import Link
 from rf3d.assessment.places import height, seen_from, spoken
 from rf3d.assessment.run import Solution
 from rf3d.propagation.fields import losses_db
-from rf3d.propagation.kernels.crossings import DIFFRACTION, OBLIQUE_FACE, REFLECTION
+from rf3d.propagation.kernels.crossings import DIFFRACTION, LOBE, OBLIQUE_FACE, REFLECTION
 from rf3d.units import SPEED_OF_LIGHT_M_S, azimuth_elevation
 
 
@@ -31,6 +31,8 @@ def path_story(solution: Solution, link: Link, p: int) -> list[str]:
         cost = f"{loss[step]:.0f} dB"
         if paths.kind[row] == REFLECTION:
             lines.append(f"off {name} ({place}), {angle}, loses {cost}")
+        elif paths.kind[row] == LOBE:
+            lines.append(f"off {name}, a narrow piece that scatters ({place}), {angle}, loses {cost}")
         elif paths.kind[row] == DIFFRACTION:
             again = "then " if (paths.kind[paths.start[p] : row] == DIFFRACTION).any() else ""
             lines.append(f"{again}round an edge of {name} ({place}), loses {cost}")

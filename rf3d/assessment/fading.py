@@ -15,7 +15,7 @@ from functools import cache
 import numpy as np
 from scipy.special import chndtrix
 
-from rf3d.propagation.kernels.crossings import REFLECTION
+from rf3d.propagation.kernels.crossings import LOBE, REFLECTION
 from rf3d.propagation.paths import PathSet, Setting
 from rf3d.units import ComplexArray, FloatArray, read_only, to_db, wavelength_m
 
@@ -86,7 +86,7 @@ def draw_neighbourhood(
     shift = np.concatenate([np.zeros((1, 3)), (way * reach[:, None])[~walled]])
     k = 2 * np.pi / wavelength
     phase = k * (shift @ paths.arrival.T)
-    bounce = np.flatnonzero(paths.kind == REFLECTION)
+    bounce = np.flatnonzero((paths.kind == REFLECTION) | (paths.kind == LOBE))
     if len(bounce) and position_tolerance_m > 0:
         planes, column = np.unique(setting.facets.plane[paths.facet[bounce]], return_inverse=True)
         lengthening = np.zeros((len(planes), paths.count))

@@ -26,7 +26,7 @@ from rf3d.assessment.stutter import FREEZE_S
 from rf3d.assessment.waves import Arrivals, arrivals, waves
 from rf3d.jobs import batch_generator
 from rf3d.propagation.diffuse import NO_DIFFUSE, Diffuse
-from rf3d.propagation.kernels.crossings import DIFFRACTION, OBLIQUE_FACE, REFLECTION, TRANSMISSION
+from rf3d.propagation.kernels.crossings import DIFFRACTION, LOBE, OBLIQUE_FACE, REFLECTION, TRANSMISSION
 from rf3d.propagation.paths import PathSet, Setting
 from rf3d.radio.bodies import HEADINGS, housing_loss_db
 from rf3d.radio.radios import Radio, Receiver, Transmitter
@@ -60,6 +60,7 @@ VERDICT_DEFINITION = (
 )
 KIND_NAMES = {
     REFLECTION: "reflection", TRANSMISSION: "transmission", OBLIQUE_FACE: "transmission", DIFFRACTION: "diffraction",
+    LOBE: "reflection",
 }  # fmt: skip
 ECHO_FLOOR_DB = 20.0
 """Paths weaker than this below the strongest are left out of the second delay spread."""
@@ -376,7 +377,7 @@ def bundles(paths: PathSet, wavelength: float) -> IntArray:
     half a wavelength longer or shorter and whose direction turns its phase by less than 1 rad within a wavelength.
     """
     bent = np.zeros(paths.count, dtype=bool)
-    bent[paths.path_of_interaction[paths.kind == DIFFRACTION]] = True
+    bent[paths.path_of_interaction[(paths.kind == DIFFRACTION) | (paths.kind == LOBE)]] = True
     bundle = np.arange(paths.count)
     turn = 1.0 / (2 * np.pi)
     for p in range(1, paths.count):

@@ -14,6 +14,7 @@ import numpy as np
 from rf3d.propagation.cache import PathCache, kept
 from rf3d.propagation.kernels.crossings import (
     DIFFRACTION,
+    LOBE,
     REFLECTION,
     TRANSMISSION,
     Bodies,
@@ -21,6 +22,7 @@ from rf3d.propagation.kernels.crossings import (
     walls_passed,
 )
 from rf3d.propagation.kernels.images import Planes, make_planes
+from rf3d.propagation.kernels.panels import Panels, make_panels
 from rf3d.propagation.kernels.wedges import Wedges, no_wedges
 from rf3d.propagation.pathset import PathSet
 from rf3d.propagation.standing import Walls, join_at_bounces
@@ -51,6 +53,7 @@ class Setting(NamedTuple):
     opaque: BoolArray
     edges: Edges
     wedges: Wedges
+    panels: Panels
     digest: str
     most_wall_loss_db: float
 
@@ -82,7 +85,7 @@ def prepare(
     def find() -> Setting:
         setting = Setting(
             scene, facets, surfaces, tracer_for(scene), make_planes(scene, facets), bodies, opaque, find_edges(facets),
-            no_wedges(), name, most_wall_loss_db,
+            no_wedges(), make_panels(facets), name, most_wall_loss_db,
         )  # fmt: skip
         return setting._replace(wedges=_wedges(setting))
 
@@ -119,6 +122,7 @@ def assemble(
     edge: IntArray,
     labels: tuple[int, IntArray],
     found_by: IntArray | None = None,
+    lobe: BoolArray | None = None,
 ) -> PathSet:
     """Drop blocked candidates and write out the interactions of the rest, in order along each path.
 
@@ -135,6 +139,8 @@ def assemble(
         To write into the result.
     found_by : (C,) int32 or None
         Rays that met each candidate; None for candidates that owe nothing to chance.
+    lobe : (C, D) bool or None
+        Bounces beside the mirror direction, off facets too small to be mirrors.
     """
     facets, bodies, edges = setting.facets, setting.bodies, setting.edges
     count, depth = facet.shape
@@ -191,6 +197,8 @@ def assemble(
         setting, turn_point, way[before], turn_facet, bad[turn_path] | (turn_edge >= 0)
     )  # fmt: skip
     turn_kind = np.where(turn_edge >= 0, DIFFRACTION, REFLECTION).astype(np.int32)
+    if lobe is not None:
+        turn_kind[lobe[turn_path, turn]] = LOBE
     rows = {
         "path": np.concatenate([path[wall_leg], turn_path]),
         "distance": np.concatenate(

@@ -13,6 +13,7 @@ from numpy.polynomial.chebyshev import chebvander
 
 from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, TRANSMISSION
 from rf3d.propagation.kernels.interfaces import Walls, make_walls, passed_power
+from rf3d.propagation.kernels.outlines import make_outlines
 from rf3d.propagation.kernels.transport import carry
 from rf3d.propagation.kernels.wedges import Wedges, no_wedges
 from rf3d.propagation.pathset import PathSet
@@ -60,7 +61,7 @@ def losses_db(
     frequency_hz: float,
     wedges: Wedges,
 ) -> FloatArray:
-    """What every interaction of one path costs, (I,) dB, polarisation and aperture factor included.
+    """What every interaction of one path costs, (I,) dB, polarisation and the lobe of small facets included.
 
     The field is carried to just behind each interaction in turn; a loss is the drop of its length from one to the
     next. At an edge the spreading that only a bent path has is part of the loss: √(L/(s′·s)) per √m of coefficient.
@@ -232,8 +233,5 @@ def _carried(
         paths.edge,
         paths.leaving,
         wedges,
-        np.ascontiguousarray(facets.normal[facets.plane]),
-        facets.edge_start,
-        facets.edges_m,
-        facets.edge_open,
+        make_outlines(facets),
     )

@@ -19,6 +19,7 @@ from rf3d.propagation.diffraction import edge_paths, facet_widths, heavy_parts, 
 from rf3d.propagation.grazing import on_the_side_seen
 from rf3d.propagation.kernels.images import lit_planes, specular_points
 from rf3d.propagation.kernels.search import step
+from rf3d.propagation.lobes import lobe_paths
 from rf3d.propagation.pathset import PathSet, join
 from rf3d.propagation.tracer import MOST_CROSSINGS
 from rf3d.units import BoolArray, FloatArray, IntArray
@@ -197,7 +198,7 @@ class Candidates(NamedTuple):
     edges : (K,) int32
         Edges that may bend a path.
     edges_at_hz : float
-        Frequency at which ways over edges are ranked.
+        Frequency at which ways over edges and off small facets are ranked.
     edge_reflections : int
         Most reflections together with an edge.
     """
@@ -235,9 +236,11 @@ def find_paths(
     rays : int
         Rays per transmitter that look for candidates where the tree of images is too large.
     edges_at_hz : float or None
-        Add the paths over one edge or two that matter at this frequency.
+        Add the paths over one edge or two, and off small facets beside their mirror direction, that matter at this
+        frequency.
     edge_reflections : int
-        Most reflections together with one edge, 0 to 2 and at most ``max_reflections``.
+        Most reflections together with one edge, 0 to 2 and at most ``max_reflections``; with 0 there are no paths off
+        small facets either.
     cache : PathCache or None
         Where to look first, and to keep what is found.
 
@@ -318,7 +321,16 @@ def refine(
             reflections=candidates.edge_reflections, jobs=jobs, labels=labels,
         ),
     )  # fmt: skip
-    return join([found, on_the_side_seen(setting, found, bent)], 0)
+    seen = on_the_side_seen(setting, found, bent)
+    if candidates.edge_reflections == 0:
+        return join([found, seen], 0)
+    lobes = kept(
+        cache, ("lobes", *key, candidates.edges_at_hz, heavy),
+        lambda: lobe_paths(
+            setting, source, receivers, frequency_hz=candidates.edges_at_hz, jobs=jobs, labels=labels
+        ),
+    )  # fmt: skip
+    return join([found, seen, lobes], 0)
 
 
 def _mirrored(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rf3d.propagation.kernels.crossings import REFLECTION
+from rf3d.propagation.kernels.crossings import LOBE, REFLECTION
 from rf3d.units import FloatArray, IntArray
 
 
@@ -23,7 +23,8 @@ class PathSet:
     start : (P + 1,) int32
         Interactions of path p are entries ``start[p]:start[p + 1]`` of the arrays below, in order.
     kind : (I,) int32
-        REFLECTION, TRANSMISSION, OBLIQUE_FACE or DIFFRACTION (propagation.kernels.crossings).
+        REFLECTION, TRANSMISSION, OBLIQUE_FACE, DIFFRACTION or LOBE, a small facet's reflection off its mirror direction
+        (propagation.kernels.crossings).
     facet, part : (I,) int32
         Of a diffraction, those of the edge's face 0.
     edge : (I,) int32
@@ -71,7 +72,7 @@ class PathSet:
     @property
     def reflections(self) -> IntArray:
         """Number of reflections of each path, (P,)."""
-        bounce = np.concatenate([[0], np.cumsum(self.kind == REFLECTION)])
+        bounce = np.concatenate([[0], np.cumsum((self.kind == REFLECTION) | (self.kind == LOBE))])
         return (bounce[self.start[1:]] - bounce[self.start[:-1]]).astype(np.int32)
 
     @property

@@ -16,7 +16,8 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rf3d.units import FloatArray, IntArray, read_only
-from rf3d.venue.facets import WELD_M, Facets
+from rf3d.venue.facets import Facets
+from rf3d.venue.outlines import WELD_M
 
 LEAST_BEND_RAD = np.radians(25.0)
 """A bend flatter than this belongs to a curved surface, not to an edge."""

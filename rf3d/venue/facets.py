@@ -1,7 +1,7 @@
 """Flat pieces of the venue: which triangles form one facet, and which facets lie in one plane.
 
 Images mirror in planes, reflection points must lie on a facet, and small facets radiate
-from their edges; this file finds all three. Faces are two-sided: files arrive with inward,
+from their edges (venue.outlines). Faces are two-sided: files arrive with inward,
 outward and mixed normals, so no answer may depend on them.
 """
 
@@ -14,11 +14,10 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from rf3d.units import BoolArray, FloatArray, IntArray, read_only
+from rf3d.units import FloatArray, IntArray, read_only
+from rf3d.venue.outlines import WELD_M, expanses, find_outlines, group
 from rf3d.venue.scene import Scene
 
-WELD_M = 1e-5
-"""Vertices nearer than this are one point when edges are matched."""
 COPLANAR_M = 1e-3
 """Faces whose planes differ by less are coincident: they count once."""
 COPLANAR_RAD = 1e-4
@@ -43,8 +42,15 @@ class Facets:
         Triangles of each facet, in the same manner.
     edge_start : (Q + 1,) int32, edges_m : (E, 2, 3) float64
         Outline of each facet, counter-clockwise about the plane's normal.
-    edge_open : (E, 2) bool
-        Whether an edge is free or convex seen from the negative, positive side of the plane.
+    edge_rise_m : (E, 2) float64
+        How high a neighbour rises from an edge on the negative, positive side of the plane: 0 where the edge is free or
+        convex, inf where a neighbour goes on in the plane.
+    expanse : (Q,) int32
+        Number of each facet's expanse: itself and all facets of its plane that it goes on in.
+    expanse_start : (X + 1,) int32, expanse_edges_m : (K, 2, 3) float64, expanse_rise_m : (K, 2) float64
+        Outlines of the expanses, without the borders inside them; only facets that are the first of their twins count.
+    first_of_twins : (Q,) int32
+        Of the facets that coincide with each the one of lowest number.
     twin_start : (Q + 1,) int32, twins : (W,) int32
         Facets of the same plane that may cover some of the same ground.
     """
@@ -62,7 +68,12 @@ class Facets:
     facet_triangles: IntArray
     edge_start: IntArray
     edges_m: FloatArray
-    edge_open: BoolArray
+    edge_rise_m: FloatArray
+    expanse: IntArray
+    expanse_start: IntArray
+    expanse_edges_m: FloatArray
+    expanse_rise_m: FloatArray
+    first_of_twins: IntArray
     twin_start: IntArray
     twins: IntArray
 
@@ -89,17 +100,17 @@ def find_facets(scene: Scene) -> Facets:
     edge_triangle, edge_key, edge_corner = _edges(welded)
     triangle_facet, facet_count = _connect(edge_triangle, edge_key, triangle_plane, scene.triangle_part)
 
-    facet_start, facet_triangles = _group(triangle_facet, facet_count)
+    facet_start, facet_triangles = group(triangle_facet, facet_count)
     first = facet_triangles[facet_start[:-1]]
     plane = triangle_plane[first].astype(np.int32)
-    plane_start, plane_facets = _group(plane, len(normal))
+    plane_start, plane_facets = group(plane, len(normal))
     low = np.full((facet_count, 3), np.inf)
     high = np.full((facet_count, 3), -np.inf)
     np.minimum.at(low, triangle_facet, corners.min(axis=1))
     np.maximum.at(high, triangle_facet, corners.max(axis=1))
     bounds = np.stack([low, high], axis=1)
     twin_start, twins = _twins(bounds, plane_start, plane_facets)
-    edge_start, edges, edge_open = _outlines(
+    edge_start, edges, edge_rise, joined = find_outlines(
         corners,
         triangle_facet,
         triangle_normal,
@@ -108,12 +119,18 @@ def find_facets(scene: Scene) -> Facets:
         edge_corner=edge_corner,
         plane=plane,
         normal=normal,
+        triangles=(facet_start, facet_triangles),
     )
+    area = np.asarray(np.bincount(triangle_facet, weights=0.5 * double_area, minlength=facet_count), dtype=np.float64)
+    first_of_twins = _first_of_coincident(bounds, area, twin_start, twins)
+    expanse, expanse_start, expanse_edges, expanse_rise = expanses(
+        joined, first_of_twins, edge_start, edges, edge_rise
+    )  # fmt: skip
     return Facets(
         triangle_facet=read_only(triangle_facet),
         part=read_only(scene.triangle_part[first].astype(np.int32)),
         plane=read_only(plane),
-        area_m2=read_only(np.bincount(triangle_facet, weights=0.5 * double_area, minlength=facet_count)),
+        area_m2=read_only(area),
         bounds_m=read_only(bounds),
         normal=read_only(normal),
         offset_m=read_only(offset),
@@ -123,7 +140,12 @@ def find_facets(scene: Scene) -> Facets:
         facet_triangles=read_only(facet_triangles),
         edge_start=read_only(edge_start),
         edges_m=read_only(edges),
-        edge_open=read_only(edge_open),
+        edge_rise_m=read_only(edge_rise),
+        expanse=read_only(expanse),
+        expanse_start=read_only(expanse_start),
+        expanse_edges_m=read_only(expanse_edges),
+        expanse_rise_m=read_only(expanse_rise),
+        first_of_twins=read_only(first_of_twins),
         twin_start=read_only(twin_start),
         twins=read_only(twins),
     )
@@ -184,60 +206,6 @@ def _connect(
     return label.astype(np.int32), int(facets)
 
 
-def _group(label: np.ndarray, count: int) -> tuple[IntArray, IntArray]:
-    """Members of each label as a start table and an index list."""
-    start = np.zeros(count + 1, dtype=np.int32)
-    np.cumsum(np.bincount(label, minlength=count), out=start[1:])
-    return start, np.argsort(label, kind="stable").astype(np.int32)
-
-
-def _outlines(
-    corners: FloatArray,
-    triangle_facet: IntArray,
-    triangle_normal: FloatArray,
-    *,
-    edge_triangle: np.ndarray,
-    edge_key: np.ndarray,
-    edge_corner: np.ndarray,
-    plane: IntArray,
-    normal: FloatArray,
-) -> tuple[IntArray, FloatArray, BoolArray]:
-    """Outline of every facet and, for either side, whether each edge is open (free or convex).
-
-    An edge is closed on a side when a neighbour continues the facet in its plane or rises on that side:
-    a wall that meets a floor has no edge there, a wall that stops in the air has one.
-    """
-    facet_count = len(plane)
-    edge_facet = triangle_facet[edge_triangle]
-    in_facet, facet_key = np.unique(edge_key.astype(np.int64) * facet_count + edge_facet, return_inverse=True)
-    outline = np.flatnonzero(np.bincount(facet_key.reshape(-1), minlength=len(in_facet))[facet_key.reshape(-1)] == 1)
-
-    # Pair every outline edge with every other triangle on the same edge.
-    by_key_start, by_key = _group(edge_key, int(edge_key.max()) + 1)
-    fan = np.diff(by_key_start)[edge_key[outline]]
-    mine = np.repeat(np.arange(len(outline)), fan)
-    step = np.arange(len(mine)) - np.repeat(np.cumsum(fan) - fan, fan)
-    other = by_key[by_key_start[edge_key[outline]][mine] + step]
-    here, there = edge_triangle[outline][mine], edge_triangle[other]
-    n = normal[plane[triangle_facet[here]]]
-    start_point = corners[here, edge_corner[outline][mine]]
-    apex = corners[there, (edge_corner[other] + 2) % 3]
-    rise = np.einsum("ei,ei->e", apex - start_point, n)
-    foreign = triangle_facet[here] != triangle_facet[there]
-    coplanar = foreign & (plane[triangle_facet[here]] == plane[triangle_facet[there]])
-    edge_open = np.ones((len(outline), 2), dtype=bool)
-    for column, sign in ((0, -1.0), (1, 1.0)):
-        closing = coplanar | (foreign & (sign * rise > 0.0))
-        edge_open[:, column] = np.bincount(mine, weights=closing, minlength=len(outline)) == 0
-
-    triangle, corner = edge_triangle[outline], edge_corner[outline]
-    a, b = corners[triangle, corner], corners[triangle, (corner + 1) % 3]
-    flip = np.einsum("ei,ei->e", triangle_normal[triangle], normal[plane[triangle_facet[triangle]]]) < 0
-    ends = np.stack([np.where(flip[:, None], b, a), np.where(flip[:, None], a, b)], axis=1)
-    edge_start, order = _group(triangle_facet[triangle], facet_count)
-    return edge_start, ends[order], edge_open[order]
-
-
 def _twins(bounds: FloatArray, plane_start: IntArray, plane_facets: IntArray) -> tuple[IntArray, IntArray]:
     """Pairs of facets in one plane whose bounding boxes share more than a border."""
     mine, others = [], []
@@ -255,5 +223,15 @@ def _twins(bounds: FloatArray, plane_start: IntArray, plane_facets: IntArray) ->
     count = len(bounds)
     a = np.concatenate(mine) if mine else np.zeros(0, dtype=np.int32)
     b = np.concatenate(others) if others else np.zeros(0, dtype=np.int32)
-    start, order = _group(a, count)
+    start, order = group(a, count)
     return start, b[order].astype(np.int32)
+
+
+def _first_of_coincident(bounds: FloatArray, area_m2: FloatArray, twin_start: IntArray, twins: IntArray) -> IntArray:
+    """Lowest-numbered facet (Q,) among each and those with its plane, box and area within a millimetre."""
+    mine = np.repeat(np.arange(len(area_m2), dtype=np.int32), np.diff(twin_start))
+    gap = np.abs(bounds[mine] - bounds[twins]).max(axis=(1, 2))
+    alike = (gap < COPLANAR_M) & (np.abs(area_m2[mine] - area_m2[twins]) < COPLANAR_M * area_m2[mine] + 1e-6)
+    first = np.arange(len(area_m2), dtype=np.int32)
+    np.minimum.at(first, mine[alike], twins[alike])
+    return first

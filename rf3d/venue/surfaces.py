@@ -15,8 +15,8 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from rf3d.units import FloatArray
-from rf3d.venue.facets import WELD_M
 from rf3d.venue.materials import Material
+from rf3d.venue.outlines import WELD_M
 from rf3d.venue.scene import Scene
 
 Body = Literal["sheet", "solid"]

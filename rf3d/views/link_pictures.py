@@ -12,7 +12,7 @@ from rf3d.assessment.blame import Culprit
 from rf3d.assessment.links import VERDICT_DEFINITION, Link
 from rf3d.assessment.places import spoken
 from rf3d.assessment.run import Solution
-from rf3d.propagation.kernels.crossings import DIFFRACTION, REFLECTION
+from rf3d.propagation.kernels.crossings import DIFFRACTION, LOBE, REFLECTION
 from rf3d.propagation.paths import Setting
 from rf3d.units import FloatArray, from_db
 from rf3d.views.furniture import (
@@ -132,7 +132,7 @@ def kind_pattern(kind: int) -> tuple[float, ...]:
 def path_points(link: Link, p: int, ends_m: FloatArray) -> FloatArray:
     """Corners (K, 3) of path p, local metres: the transmitter, each bounce or bend, the receiver."""
     rows = np.arange(link.paths.start[p], link.paths.start[p + 1])
-    bounces = rows[np.isin(link.paths.kind[rows], (REFLECTION, DIFFRACTION))]
+    bounces = rows[np.isin(link.paths.kind[rows], (REFLECTION, LOBE, DIFFRACTION))]
     return np.concatenate([ends_m[:1], link.paths.point_m[bounces], ends_m[1:]])
 
 
@@ -150,8 +150,9 @@ def path_words(setting: Setting, link: Link, p: int) -> str:
     def named(*wanted: int) -> list[str]:
         return list(dict.fromkeys(name for name, kind in zip(names, kinds, strict=True) if kind in wanted))
 
-    off, bent = named(REFLECTION), named(DIFFRACTION)
-    through = list(dict.fromkeys(n for n, k in zip(names, kinds, strict=True) if k not in (REFLECTION, DIFFRACTION)))
+    off, bent = named(REFLECTION, LOBE), named(DIFFRACTION)
+    turned = (REFLECTION, LOBE, DIFFRACTION)
+    through = list(dict.fromkeys(n for n, k in zip(names, kinds, strict=True) if k not in turned))
     words = ["off " + ", ".join(off)] if off else []
     article = "an edge" if kinds.count(DIFFRACTION) == 1 else "two edges"
     words += [f"round {article} of " + ", ".join(bent)] if bent else []
@@ -164,7 +165,7 @@ def path_words(setting: Setting, link: Link, p: int) -> str:
 def _interactions(link: Link, most: int, *, reflections: bool) -> FloatArray:
     """Points (N, 3) where the first ``most`` paths bounce or bend, or where they pass walls."""
     mine = link.paths.path_of_interaction < most
-    return link.paths.point_m[mine & (np.isin(link.paths.kind, (REFLECTION, DIFFRACTION)) == reflections)]
+    return link.paths.point_m[mine & (np.isin(link.paths.kind, (REFLECTION, LOBE, DIFFRACTION)) == reflections)]
 
 
 def _region(points_m: FloatArray, bounds_m: FloatArray) -> FloatArray:

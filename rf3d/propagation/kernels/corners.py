@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from rf3d.propagation.kernels.faces import term_matrices
 from rf3d.propagation.kernels.interfaces import Walls, coefficients
 from rf3d.propagation.kernels.wedges import (
     Wedges,
@@ -18,7 +19,6 @@ from rf3d.propagation.kernels.wedges import (
     dot,
     edge_factor,
     from_edge,
-    term_matrices,
     to_edge,
     wedge_angles,
 )

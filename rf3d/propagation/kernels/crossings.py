@@ -19,7 +19,7 @@ from rf3d.venue.facets import Facets
 from rf3d.venue.scene import Scene
 from rf3d.venue.surfaces import Surface
 
-REFLECTION, TRANSMISSION, OBLIQUE_FACE, DIFFRACTION = 0, 1, 2, 3
+REFLECTION, TRANSMISSION, OBLIQUE_FACE, DIFFRACTION, LOBE = 0, 1, 2, 3, 4
 """Kinds of interaction: a bounce, a wall passed, one face of a body with faces that are not parallel, a bend."""
 STANDING = 4
 """A way into or out of a body that stands on the wall where the path bounces; see ``propagation.standing``."""

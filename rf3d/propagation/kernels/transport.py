@@ -6,11 +6,12 @@ import numpy as np
 from numba import njit
 
 from rf3d.propagation.kernels.corners import bend_first, bend_second, two_bends
-from rf3d.propagation.kernels.crossings import DIFFRACTION, OBLIQUE_FACE, REFLECTION
-from rf3d.propagation.kernels.edges import aperture_factors, is_small
+from rf3d.propagation.kernels.crossings import DIFFRACTION, LOBE, OBLIQUE_FACE, REFLECTION
 from rf3d.propagation.kernels.interfaces import Walls, apply, coefficients, oblique_body, specular, te_axis
+from rf3d.propagation.kernels.lobes import facet_factors
+from rf3d.propagation.kernels.outlines import Outlines, given_by_lobe
 from rf3d.propagation.kernels.wedges import Wedges, diffract
-from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray
+from rf3d.units import ComplexArray, FloatArray, IntArray
 
 
 # Not as slices: to compile those takes numba seconds, for the error text of shapes that do not fit.
@@ -43,10 +44,7 @@ def carry(
     edge: IntArray,
     leaving: FloatArray,
     wedges: Wedges,
-    face_normal: FloatArray,
-    edge_start: IntArray,
-    edges: FloatArray,
-    edge_open: BoolArray,
+    outlines: Outlines,
 ) -> tuple[ComplexArray, FloatArray]:
     """Field vectors at the end of P paths over F frequencies, spreading and phase of the length left out.
 
@@ -57,8 +55,6 @@ def carry(
     departure : (P, 3) float64, length : (P,) float64
     start : (P + 1,) int32
         Interactions of path p are entries ``start[p]:start[p + 1]`` of the per-interaction arrays that follow.
-    face_normal : (Q, 3) float64
-        Of every facet; ``edge_start``, ``edges`` and ``edge_open`` are the facets' outlines.
 
     Returns
     -------
@@ -76,6 +72,7 @@ def carry(
     held = np.empty((3, frequencies, 3), dtype=np.complex128)
     weight = np.empty((frequencies, 4, 4), dtype=np.complex128)
     angles = np.empty(6)
+    near, far, half = np.empty(3), np.empty(3), np.empty(3)
     for p in range(paths):
         for f in range(frequencies):
             for i in range(3):
@@ -83,19 +80,39 @@ def carry(
         _row(k, departure, p)
         waves = field[p : p + 1]
         first, joined = -1, False  # the first of two edges, once it is passed
+        bounces, bends = 0, 0
+        for j in range(start[p], start[p + 1]):
+            bounces += 1 if kind[j] == REFLECTION else 0
+            bends += 1 if kind[j] == DIFFRACTION else 0
+        # No wave bends round an edge with more than two bounces (propagation.diffraction): what a facet's edges take
+        # from the mirror would not come out beside it, so only facets that are small indeed are lessened.
+        enlarged = 1.0 if bounces <= 3 else 2.0
+        lone = bounces + bends <= 1
         for j in range(start[p], start[p + 1]):
             n = normal[j]
             cos_i = te_axis(k, n, te)
             cosine[j] = cos_i
-            if kind[j] == REFLECTION:
+            if kind[j] == REFLECTION or kind[j] == LOBE:
+                mirror = kind[j] == REFLECTION
                 along = k[0] * n[0] + k[1] * n[1] + k[2] * n[2]
+                turned = 0.0
                 for i in range(3):
-                    k_out[i] = k[i] - 2.0 * along * n[i]
+                    k_out[i] = k[i] - 2.0 * along * n[i] if mirror else leaving[j, i]
+                    turned += k_out[i] * n[i]
+                    near[i] = point[j, i] - max(distance[j], 1e-9) * k[i]
+                    far[i] = point[j, i] + max(length[p] - distance[j], 1e-9) * k_out[i]
+                if not mirror:
+                    cosine[j] = 0.5 * (cos_i + abs(turned))
+                    for i in range(3):
+                        half[i] = k_out[i] - k[i]
+                    size = np.sqrt(half[0] * half[0] + half[1] * half[1] + half[2] * half[2])
+                    for i in range(3):
+                        half[i] /= max(size, 1e-12)
+                    cos_i = te_axis(k, half, te)
                 side = 1 if along < 0.0 else 0  # the lit side is the one the wave comes from
-                outline = edges[edge_start[facet[j]] : edge_start[facet[j] + 1]]
-                is_open = edge_open[edge_start[facet[j]] : edge_start[facet[j] + 1], side]
-                spread = 1.0 / max(distance[j], 1e-9) + 1.0 / max(length[p] - distance[j], 1e-9)
-                share = aperture_factors(outline, is_open, point[j], n, k, spread, walls.wavenumber)
+                share = facet_factors(
+                    outlines, facet[j], side, near, far, point[j], mirror, walls.wavenumber, lone, enlarged
+                )  # fmt: skip
                 smooth = specular(walls, part[j])
                 for f in range(frequencies):
                     r_te, r_tm, _, _ = coefficients(walls, f, part[j], cos_i, depth[j])
@@ -106,21 +123,22 @@ def carry(
             elif kind[j] == DIFFRACTION:
                 e = edge[j]
                 before, after = max(distance[j], 1e-9), max(length[p] - distance[j], 1e-9)
-                spread = 1.0 / before + 1.0 / after
+                for i in range(3):
+                    near[i] = point[j, i] - before * k[i]
+                    far[i] = point[j, i] + after * leaving[j, i]
+                highest = walls.wavenumber.max()
                 mirror_0, mirror_n = 1.0, 1.0
                 for side in range(2):
                     which = wedges.facet_0[e] if side == 0 else wedges.facet_n[e]
-                    outline = edges[edge_start[which] : edge_start[which + 1]]
-                    face = face_normal[which]
-                    # Asked of both directions, so that a path and its reverse agree.
-                    highest = walls.wavenumber.max()
-                    if is_small(outline, point[j], face, k, spread, highest) or is_small(
-                        outline, point[j], face, leaving[j], spread, highest
-                    ):
-                        if side == 0:
-                            mirror_0 = 0.0
-                        else:
-                            mirror_n = 0.0
+                    if outlines.start[which] == outlines.start[which + 1] or bends > 1:
+                        continue  # no lobe follows a bend
+                    # What the facet's own lobe gives the edges must not give again.
+                    through = wedges.solid[e] and not wedges.opaque[e]
+                    left = 1.0 - given_by_lobe(outlines, which, near, far, highest, bounces == 0, through)
+                    if side == 0:
+                        mirror_0 = left
+                    else:
+                        mirror_n = left
                 cosine[j] = 0.0  # incidence on an edge has no normal
                 _row(k_out, leaving, j)
                 then = -1

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, REFLECTION, STANDING
+from rf3d.propagation.kernels.crossings import LOBE, OBLIQUE_FACE, REFLECTION, STANDING
 from tests.scenes import block, plain, quad, room, surface
 from tests.test_diffraction import trace
 from tests.test_invariants import antennas
@@ -25,7 +25,8 @@ def answered(partition, *, wall=CONCRETE, tx=TX, rx=RX, first=False, ends=None, 
         pieces.insert(at, block("partition", (3.0, 0.0, 0.0), (3.1, SIZE[1], SIZE[2])))
         surfaces.insert(at, surface("partition", partition, body="solid"))
     paths, answer = trace(pieces, tuple(surfaces), tx, rx, order=order, ends=ends)
-    straight = np.flatnonzero(np.bincount(paths.path_of_interaction, paths.edge >= 0, minlength=paths.count) == 0)
+    beside = (paths.edge >= 0) | (paths.kind == LOBE)
+    straight = np.flatnonzero(np.bincount(paths.path_of_interaction, beside, minlength=paths.count) == 0)
     order_of = straight[np.argsort(paths.length_m[straight], kind="stable")]
     return paths.take(order_of), answer.amplitude[order_of, 0]
 

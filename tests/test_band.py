@@ -19,9 +19,9 @@ DEMO = Path(__file__).parent.parent / "meshes_demo"
 
 @pytest.mark.parametrize("venue", ["playhouse", "blackbox"])
 def test_many_channels_are_as_one_by_one(venue):
-    """Every path of a demo venue, layered walls, edges and small facets among them, within 1e-5 of its size.
+    """Every path of a demo venue, layered walls, edges and small facets among them.
 
-    The integrals along small facets' outlines are good to some 1e-6 of it.
+    Within 5e-5 of the field of the strongest path at the same receiver, 86 dB below it.
     """
     plan = load_plan(DEMO / f"{venue}.toml")
     setting = ready(plan, load_scene(plan))
@@ -43,9 +43,11 @@ def test_many_channels_are_as_one_by_one(venue):
         ).arriving  # fmt: skip
 
     together = at(channels)
-    size = np.abs(together).max(axis=(1, 2))
+    strongest = np.zeros(len(receivers))
+    np.maximum.at(strongest, paths.receiver, np.abs(together).max(axis=(1, 2)))
+    least = 5e-5 * strongest[paths.receiver]
     for some in np.array_split(np.arange(1, len(channels) - 1), 8):
         # The ends of the band go along: how small a facet is goes by the highest frequency.
         few = np.concatenate([[0, len(channels) - 1], some[:: max(1, len(some) // 4)]])
         assert 3 < len(few) <= 20, "else they are interpolated too"
-        assert (np.abs(together[:, few] - at(channels[few])).max(axis=(1, 2)) <= 1e-5 * size).all()
+        assert (np.abs(together[:, few] - at(channels[few])).max(axis=(1, 2)) <= least).all()

@@ -20,7 +20,7 @@ class Waves(NamedTuple):
     Attributes
     ----------
     paths : PathSet
-        Without those whose walls take more than ``Setting.most_wall_loss_db``.
+        Without those whose walls take more than ``Setting.most_wall_loss_db``, and those that carry nothing.
     amplitude : (P, F + 1) complex128
         On the F channels of the transmitter's radio, and at its centre frequency.
     incidence_cos : (I,) float64
@@ -92,6 +92,7 @@ def waves(
         scattering = scattering * from_db(-worn_loss_db(0.5 * np.pi, radio.centre_hz, worst=False))
     order = np.argsort(-np.abs(amplitude[:, -1]), kind="stable")
     order = order[arrived.loss_db[order] <= setting.most_wall_loss_db]
+    order = order[(amplitude[order] != 0.0).any(axis=1)]  # a lobe or an antenna may send nothing at all that way
     rows = own.take(order)
     cosine = answer.incidence_cos[
         np.repeat(own.start[:-1][order] - rows.start[:-1], np.diff(rows.start)) + np.arange(rows.start[-1])

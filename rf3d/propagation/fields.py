@@ -27,8 +27,8 @@ _NODES = 12
 """Frequencies that stand for a band."""
 _MANY = 2 * (_NODES + 2)
 """Frequencies from which on interpolation pays."""
-_INTERPOLATED = 1e-6
-"""Error of interpolation over a band that is let pass, over the largest component of the path's field."""
+_INTERPOLATED = 1e-5
+"""Error of interpolation over a band that is let pass, over the strongest path's field at the same receiver."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -205,7 +205,10 @@ def _over_band(
 
     miss = np.abs(through_nodes(np.array([-1.0, 1.0])) - ends).max(axis=(1, 2))
     answer = through_nodes((2.0 * at_hz - low - high) / (high - low))
-    far = np.flatnonzero(miss > _INTERPOLATED * np.abs(carried).max(axis=(1, 2)))
+    strength = np.abs(carried).max(axis=(1, 2)) / paths.spreading_m
+    strongest = np.zeros(paths.receiver.max(initial=-1) + 1)
+    np.maximum.at(strongest, paths.receiver, strength)
+    far = np.flatnonzero(miss / paths.spreading_m > _INTERPOLATED * strongest[paths.receiver])
     if len(far):
         answer[far], _ = _carried(
             paths.take(far), facets, walls=make_walls(surfaces, at_hz), emitted=emitted[far], wedges=wedges

@@ -24,7 +24,7 @@ from rf3d.plan_radios import SAME_PLACE_M, check_apart, equipment, plan_antenna,
 from rf3d.plan_tables import HangRow, PlanTables, Study, SurfaceRow, ZoneRow
 from rf3d.radio.air import Occupied
 from rf3d.radio.antennas import Antenna
-from rf3d.radio.radios import Receiver, Transmitter, generic_radios
+from rf3d.radio.radios import Radio, Receiver, Transmitter, generic_radios
 from rf3d.units import read_only
 from rf3d.venue.hangs import Hang
 from rf3d.venue.materials import Material
@@ -65,6 +65,8 @@ class Plan:
         First match wins.
     materials : mapping of name to Material
         The catalogue, and over it the plan's own.
+    radios : mapping of name to Radio
+        The plan's own, in use or not.
     transmitters : tuple of Transmitter
     receivers : tuple of Receiver
     roles : mapping of receiver name to Role
@@ -88,6 +90,7 @@ class Plan:
     house_azimuth_rad: float | None
     surfaces: tuple[SurfaceRow, ...]
     materials: Mapping[str, Material]
+    radios: Mapping[str, Radio]
     transmitters: tuple[Transmitter, ...]
     receivers: tuple[Receiver, ...]
     roles: Mapping[str, Role]
@@ -112,8 +115,8 @@ def load_plan(path: str | Path) -> Plan:
     known = own_materials(file, tables.material)
     for index, row in enumerate(tables.surface):
         check_surface(row, Place(file, "surface", index, row.object or row.mesh_material or ""), known)
-    radios = {**generic_radios()}
-    radios |= {name: plan_radio(Place(file, "radio", None, name), row) for name, row in tables.radio.items()}
+    own = {name: plan_radio(Place(file, "radio", None, name), row) for name, row in tables.radio.items()}
+    radios = {**generic_radios(), **own}
     antennas = {
         name: plan_antenna(Place(file, "antenna", None, name), row, path.parent) for name, row in tables.antenna.items()
     }
@@ -170,6 +173,7 @@ def load_plan(path: str | Path) -> Plan:
         house_azimuth_rad=None if venue.house_azimuth_deg is None else math.radians(venue.house_azimuth_deg),
         surfaces=tuple(tables.surface),
         materials=known,
+        radios=MappingProxyType(own),
         transmitters=tuple(transmitters),
         receivers=tuple(receivers),
         roles=MappingProxyType({row.name: Role(row.purpose, row.on_loss, row.importance) for row in tables.receiver}),

@@ -21,6 +21,7 @@ title = "A room with a cupboard"
 mesh = "room.obj"
 units = "m"
 up = "z"
+region = "US"
 
 [[surface]]
 object = "wall_z0"

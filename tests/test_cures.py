@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
+from rf3d.assessment.changes import other_radios
 from rf3d.assessment.cures import Cure
 from rf3d.assessment.fading import draw_neighbourhood, power_samples
 from rf3d.assessment.links import evaluate, turned
@@ -76,6 +77,14 @@ last_channel_hz = 927e6
 channel_spacing_hz = 1e6
 bandwidth_hz = 0.25e6
 sensitivity_dbm = -56
+carrier_to_interference_db = 12
+
+[radio.spare]
+first_channel_hz = 5735e6
+last_channel_hz = 5845e6
+channel_spacing_hz = 5e6
+bandwidth_hz = 1e6
+sensitivity_dbm = -62
 carrier_to_interference_db = 12
 
 [antenna.panel]
@@ -179,8 +188,8 @@ duty = 0.3
 """
 WORDS = ("solid", "workable", "fragile", "lost")
 AIMED = {
-    "move receiver", "turn receiver", "panel at receiver", "other radio", "aim transmitter", "move transmitter",
-    "second transmitter", "absorber", "cable",
+    "move receiver", "turn receiver", "panel at receiver", "other radio", "another band", "aim transmitter",
+    "move transmitter", "second transmitter", "absorber", "cable",
 }  # fmt: skip
 
 
@@ -221,6 +230,32 @@ def test_a_cure_that_harms_another_receiver_says_so(tmp_path, monkeypatch):
     assert cure.others_checked
     assert by_kind(solution, "lamp")["panel at receiver"].worsens == ()
     assert not by_kind(solution, "lamp")["move transmitter"].others_checked
+
+
+@pytest.mark.parametrize(
+    ("region", "kinds"),
+    [(None, {"other radio", "another band"}), ("US", {"other radio", "another band"}), ("EU", set())],
+)
+def test_another_band_is_tried_where_the_rules_held_of_the_region_let_it_be_used(tmp_path, region, kinds):
+    """902 to 928 and 5725 to 5850 MHz are open in the United States; neither is in the European Union."""
+    plan = replace(hall_plan(tmp_path), region=region)
+    lamp = [receiver.name for receiver in plan.receivers].index("lamp")
+    changes = other_radios(plan, lamp)
+    assert {change.kind for change in changes} == kinds
+    held = "no rules of its region are held here" if region is None else "within the rules held here (47 CFR 15.247"
+    assert all(change.note.startswith(held) for change in changes)
+    loud = replace(plan, transmitters=tuple(replace(t, power_dbm=29.0) for t in plan.transmitters))
+    louder = {change.kind for change in other_radios(loud, lamp)}
+    assert louder == (kinds if region is None else set())  # 25 channels: 24 dBm; 23 channels of 1 MHz: 30 dBm less 3
+
+
+def test_another_band_moves_the_whole_system_and_leaves_other_radios_alone(tmp_path):
+    plan = hall_plan(tmp_path)
+    (change,) = [c for c in other_radios(plan, 0) if c.kind == "another band"]
+    for before, after in zip(
+        (*plan.transmitters, *plan.receivers), (*change.plan.transmitters, *change.plan.receivers), strict=True
+    ):
+        assert after.radio.name == ("spare" if before.radio.name == "hopper" else before.radio.name)
 
 
 def test_only_receivers_that_need_it_get_cures(tmp_path):

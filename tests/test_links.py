@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from rf3d.assessment.air import BusyAir
-from rf3d.assessment.blame import culprits
+from rf3d.assessment.blame import culprits, judged_by
 from rf3d.assessment.links import evaluate, links_as_json, rice_k_db, rms_delay_spread_s
 from rf3d.assessment.places import directions, height, seen_from, spoken, towards
 from rf3d.assessment.run import solve
@@ -145,9 +145,10 @@ def test_delay_and_rice_factor_of_the_two_paths():
 def test_the_wall_is_named():
     """Without its echo the straight path is left alone, which does not fade: that is its harm."""
     ends, link = two_paths()
-    blamed = culprits(
+    spots = judged_by(
         ends.setting, link, transmitter=ends.transmitter, receiver=ends.receiver, seed=1, position_tolerance_m=0.0
     )
+    blamed = culprits(ends.setting, link, spots)
     assert [c.surface for c in blamed] == ["steel_wall"]
     assert blamed[0].echo_share == pytest.approx(1.0)
     # Over the band the antenna and λ² change by 1.4 dB; the 1 % point is that of its highest channels.

@@ -77,8 +77,8 @@ PLANS: list[tuple[str, str, str, list[str]]] = [
     ("unknown axis", 'up = "z"', 'up = "x"', ['up of [venue] is "x"', '"y" or "z"']),
     (
         "region in small letters",
-        'up = "z"',
-        'up = "z"\nregion = "us"',
+        'region = "US"',
+        'region = "us"',
         ['region of [venue] is "us"', "two capital letters"],
     ),
     (

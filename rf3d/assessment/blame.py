@@ -7,13 +7,13 @@ absorbing, though still blocking, on the same spots, channels and displacements.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
-from rf3d.assessment.fading import draw_neighbourhood, power_samples
+from rf3d.assessment.fading import Neighbourhood, draw_neighbourhood, power_samples
 from rf3d.assessment.links import Link, as_judged, finite
-from rf3d.assessment.waves import arrivals, waves
+from rf3d.assessment.waves import Waves, arrivals, waves
 from rf3d.jobs import batch_generator
 from rf3d.propagation.fields import losses_db
 from rf3d.propagation.kernels.crossings import DIFFRACTION, LOBE, REFLECTION
@@ -117,7 +117,14 @@ def echoes(setting: Setting, link: Link) -> list[Culprit]:
     return sorted(ranked, key=lambda echo: -echo.echo_share)
 
 
-def culprits(
+class Spots(NamedTuple):
+    """What a link was judged by: its waves, and the spots near its receiver."""
+
+    wave: Waves
+    near: Neighbourhood
+
+
+def judged_by(
     setting: Setting,
     link: Link,
     *,
@@ -125,25 +132,29 @@ def culprits(
     receiver: Receiver,
     seed: int,
     position_tolerance_m: float,
-) -> list[Culprit]:
-    """Surfaces ranked by harm, the most harmful first: those that throw most of the echoes, at most ``MOST_TRIED``.
-
-    With the surface absorbing, paths that bounce off it or bend at its edges are gone, the strongest too, and so is
-    what it scatters; what passes through it stays. Spots, channels, displacements and phases are those the link was
-    judged by (same seed).
-    """
-    tried = [echo for echo in echoes(setting, link) if echo.echo_share >= LEAST_SHARE][:MOST_TRIED]
-    if not tried or not np.isfinite(link.fade_power_dbm):
-        return []
+) -> Spots:
+    """The waves of a link and the spots, channels, displacements and phases it was judged by (same seed)."""
     receiver = as_judged(receiver, link)
     arrived = arrivals(setting, link.paths, transmitter=transmitter, receiver=receiver)
     wave = waves(setting, arrived, transmitter=transmitter, receiver=receiver, diffuse=link.diffuse)
-    turned, objects = _turned(link), np.array(setting.scene.objects)[wave.paths.part]
-
     near = draw_neighbourhood(
         setting, wave.paths, receiver_m=setting.scene.to_local(receiver.position_m), centre_hz=link.centre_hz,
         incidence_cos=wave.incidence_cos, position_tolerance_m=position_tolerance_m, generator=batch_generator(seed, 2),
     )  # fmt: skip
+    return Spots(wave, near)
+
+
+def culprits(setting: Setting, link: Link, spots: Spots) -> list[Culprit]:
+    """Surfaces ranked by harm, the most harmful first: those that throw most of the echoes, at most ``MOST_TRIED``.
+
+    With the surface absorbing, paths that bounce off it or bend at its edges are gone, the strongest too, and so is
+    what it scatters; what passes through it stays.
+    """
+    tried = [echo for echo in echoes(setting, link) if echo.echo_share >= LEAST_SHARE][:MOST_TRIED]
+    if not tried or not np.isfinite(link.fade_power_dbm):
+        return []
+    wave, near = spots
+    turned, objects = _turned(link), np.array(setting.scene.objects)[wave.paths.part]
 
     def fade_db(gone: BoolArray, scattered: float) -> float:
         amplitude = np.where(gone[:, None], 0.0, wave.amplitude[:, :-1])

@@ -12,20 +12,22 @@ from typing import Literal
 import numpy as np
 
 from rf3d.assessment.blame import Culprit
+from rf3d.assessment.check import rule_findings
 from rf3d.assessment.places import directions, height, seen_from, spoken, towards
 from rf3d.plan import Plan
 from rf3d.plan_tables import SurfaceRow
 from rf3d.propagation.paths import Setting
 from rf3d.radio.antennas import Antenna, aim_axes, make_antenna
-from rf3d.radio.radios import Receiver, Transmitter
+from rf3d.radio.radios import Radio, Receiver, Transmitter
+from rf3d.radio.rules import DECIDES, known_rules
 from rf3d.units import FloatArray
 from rf3d.venue.hangs import Hang
 from rf3d.venue.materials import Layer, Material, catalogue
 from rf3d.venue.surfaces import Surface, enclosing_solids
 
 Kind = Literal[
-    "move receiver", "turn receiver", "panel at receiver", "other radio", "aim transmitter", "panel at transmitter",
-    "move transmitter", "second transmitter", "absorber", "cable",
+    "move receiver", "turn receiver", "panel at receiver", "other radio", "another band", "aim transmitter",
+    "panel at transmitter", "move transmitter", "second transmitter", "absorber", "cable",
 ]  # fmt: skip
 MOVES_M = (0.5, 1.0)
 ON_HANG_M = 1.0
@@ -100,20 +102,53 @@ def receiver_antennas(plan: Plan, r: int, t: int) -> list[Change]:
 
 
 def other_radios(plan: Plan, r: int) -> list[Change]:
-    """Every other radio of the plan that some transmitter has; an antenna of a file holds at its own frequency only."""
+    """The receiver on another radio of the plan that some transmitter has, or all of its system on one that none has.
+
+    Left out where the region's rules, as far as they are held here, do not let the radio send as it would. An antenna
+    of a file holds at its own frequency only.
+    """
     rx = plan.receivers[r]
-    if rx.antenna.sampled is not None:
-        return []
-    radios = {t.radio.name: t.radio for t in plan.transmitters if t.radio.name != rx.radio.name}
-    return [
-        Change(
-            "other radio",
-            f"let it listen to {radio.name} ({radio.centre_hz / 1e6:.0f} MHz)",
-            with_receiver(plan, r, replace(rx, radio=radio)),
-            note="if your licence and the radio allow",
-        )
-        for radio in radios.values()
-    ]
+    sent = {t.radio.name: t.radio for t in plan.transmitters if t.radio.name != rx.radio.name}
+    idle = {name: radio for name, radio in plan.radios.items() if name not in sent and name != rx.radio.name}
+    found = []
+    if rx.antenna.sampled is None:
+        for radio in sent.values():
+            action = f"let it listen to {_band(radio)}"
+            found.append(Change("other radio", action, with_receiver(plan, r, replace(rx, radio=radio))))
+    everybody: tuple[Transmitter | Receiver, ...] = (*plan.transmitters, *plan.receivers)
+    system = [place for place in everybody if place.radio.name == rx.radio.name]
+    if all(place.antenna.sampled is None for place in system):
+        for radio in idle.values():
+            action = f"work {rx.radio.name} and all that listens to it as {_band(radio)}, with antennas as good there"
+            found.append(Change("another band", action, _worked_as(plan, rx.radio, radio)))
+    return [replace(change, note=_rules_note(plan)) for change in found if not _breaks_rules(change.plan, r)]
+
+
+def _band(radio: Radio) -> str:
+    return f"{radio.name} ({radio.centre_hz / 1e6:.0f} MHz)"
+
+
+def _worked_as(plan: Plan, old: Radio, new: Radio) -> Plan:
+    """A plan whose every sender and listener on one radio is on another."""
+    return replace(
+        plan,
+        transmitters=tuple(replace(t, radio=new) if t.radio.name == old.name else t for t in plan.transmitters),
+        receivers=tuple(replace(r, radio=new) if r.radio.name == old.name else r for r in plan.receivers),
+    )
+
+
+def _breaks_rules(plan: Plan, r: int) -> bool:
+    """Whether a sender of the radio that receiver r listens to would break a rule that is held here."""
+    radio = plan.receivers[r].radio
+    everybody: tuple[Transmitter | Receiver, ...] = (*plan.transmitters, *plan.receivers)
+    system = {place.name for place in everybody if place.radio.name == radio.name}
+    return any(said.code == "outside-rules" and said.where in system for said in rule_findings(plan))
+
+
+def _rules_note(plan: Plan) -> str:
+    rules = known_rules().get(plan.region or "")
+    held = "no rules of its region are held here" if rules is None else f"within the rules held here ({rules.dated})"
+    return f"{held}; {DECIDES}; check that the equipment can"
 
 
 def transmitter_antennas(plan: Plan, r: int, t: int) -> list[Change]:

@@ -15,9 +15,10 @@ import numpy as np
 from rf3d.errors import Finding
 from rf3d.plan import Plan
 from rf3d.plan_surfaces import assign_surfaces, listed, match_surfaces
-from rf3d.radio.antennas import Antenna
+from rf3d.radio.antennas import Antenna, peak_gain_dbi
 from rf3d.radio.figures import agreement, band_agreement, figures, largest_dimension_m, polarisation_text, size_basis
 from rf3d.radio.radios import Receiver, Transmitter
+from rf3d.radio.rules import DECIDES, broken_rule, known_rules
 from rf3d.units import FloatArray, wavelength_m
 from rf3d.venue.facets import find_facets
 from rf3d.venue.scene import Scene
@@ -155,6 +156,7 @@ def plan_findings(plan: Plan, scene: Scene, surfaces: tuple[Surface, ...]) -> li
         *_antennas(plan),
         *_ranges(plan, surfaces),
         *_below_noise(plan),
+        *rule_findings(plan),
         *_unlinked(plan),
         *_near(plan),
     ]
@@ -310,6 +312,31 @@ def _below_noise(plan: Plan) -> list[Finding]:
                 "check it, the noise figure and the bandwidth; only coding hears below noise"
             )
             found.append(Finding("below-noise", "caution", radio.name, message, radio.sensitivity_dbm, noise, "dBm"))
+    return found
+
+
+def rule_findings(plan: Plan) -> list[Finding]:
+    """Senders of the plan that do what the rules held of its region do not let them do; or that none are held."""
+    rules = known_rules().get(plan.region or "")
+    if rules is None:
+        which = "[venue] names no region" if plan.region is None else f'none are held here of "{plan.region}"'
+        held = ", ".join(sorted({name.title for name in known_rules().values()}))
+        message = f"radio rules are not looked at: {which} (there are {held}); {DECIDES}"
+        return [Finding("rules-not-held", "info", "[venue]", message)]
+    senders: list[tuple[Transmitter | Receiver, float]] = [(t, t.power_dbm) for t in plan.transmitters]
+    senders += [(r, r.answer_power_dbm) for r in plan.receivers if r.answer_power_dbm is not None]
+    found = []
+    for sender, power_dbm in senders:
+        gain_dbi = peak_gain_dbi(sender.antenna) - sender.feed_loss_db
+        broken = broken_rule(plan.region, sender.radio, power_dbm=power_dbm, gain_dbi=gain_dbi)
+        if broken is None:
+            continue
+        words, given, most = broken
+        cure = f"lower its power to {most:.1f} dBm or its antenna's gain" if np.isfinite(most) else "use another band"
+        message = f"{words}, by the rules held here of {rules.title} ({rules.dated}): {cure}; {DECIDES}"
+        x, y, z = sender.position_m.tolist()
+        limit = most if np.isfinite(most) else None
+        found.append(Finding("outside-rules", "caution", sender.name, message, given, limit, "dBm", (x, y, z)))
     return found
 
 

@@ -155,9 +155,10 @@ def _tried(traced: Traced, links: Links, r: int, change: Change, *, now: Link) -
     setting = traced.setting
     if change.surfaces is not None:
         setting = setting._replace(surfaces=change.surfaces)
+    if change.surfaces is not None or change.kind == "another band":
         centres = np.array(sorted({t.radio.centre_hz for t in changed.transmitters}))
-        opaque = opaque_parts(change.surfaces, centres, loss_db=setting.most_wall_loss_db)
-        if (opaque != setting.opaque).any():
+        opaque = opaque_parts(setting.surfaces, centres, loss_db=setting.most_wall_loss_db)
+        if (opaque != setting.opaque).any():  # another geometry
             return None
     linked = linked_pairs(changed)
 
@@ -168,6 +169,7 @@ def _tried(traced: Traced, links: Links, r: int, change: Change, *, now: Link) -
             known = (
                 change.surfaces is None
                 and (t, receiver) in links
+                and air is traced.air.get(plan.receivers[receiver].name)
                 and changed.transmitters[t] is plan.transmitters[t]
                 and changed.receivers[receiver] is plan.receivers[receiver]
             )
@@ -179,11 +181,16 @@ def _tried(traced: Traced, links: Links, r: int, change: Change, *, now: Link) -
     if not (gain >= WORTH_DB if np.isfinite(now.fade_margin_db) else then.verdict != "lost"):
         return None
     others_checked = change.surfaces is None and change.kind != "move transmitter"
+    others: list[int] = []
+    if others_checked and change.kind == "another band":
+        others = sorted({other for _, other in links})
+    elif others_checked and change.transmitter is not None:
+        others = _served(links, change.transmitter)
     worsens = []
-    if others_checked and change.transmitter is not None:
-        for other in _served(links, change.transmitter):
-            if other != r and _RANK[best(other).verdict] > _RANK[links[change.transmitter, other].verdict]:
-                worsens.append(plan.receivers[other].name)
+    for other in others:
+        before = max((link for (_, o), link in links.items() if o == other), key=lambda link: link.fade_margin_db)
+        if other != r and _RANK[best(other).verdict] > _RANK[before.verdict]:
+            worsens.append(plan.receivers[other].name)
     return Cure(
         change.kind, change.action, gain if np.isfinite(gain) else None, then.fade_margin_db, then.verdict,
         tuple(worsens), others_checked, change.note,

@@ -296,9 +296,7 @@ def _evaluate(
     rows, amplitude, cosine, scattering = waves(
         setting, arrived, transmitter=transmitter, receiver=receiver, diffuse=diffuse
     )
-    sent_dbm = transmitter.power_dbm - transmitter.feed_loss_db - receiver.feed_loss_db
-    if receiver.inside is not None:
-        sent_dbm -= housing_loss_db(receiver.inside)
+    sent = sent_dbm(transmitter, receiver)
     power = np.abs(amplitude[:, -1]) ** 2
     bundle = bundles(rows, wavelength_m(radio.centre_hz))
     bundle_power = (
@@ -315,29 +313,26 @@ def _evaluate(
         generator=batch_generator(seed, 2),
     )
     samples = power_samples(near, amplitude[:, :-1], diffuse_power=scattered)
-    arriving_w = samples * dbm_to_watts(sent_dbm)
-    others_w, rise = np.zeros_like(arriving_w), 1.0
-    if air is not None:
-        others_w, rise = air.drawn_w(len(samples), batch_generator(seed, 5)), air.noise_rise
-    holding = arriving_w >= radio.needed_w(others_w, hand_db=ALLOWANCE_DB, noise_rise=rise)
-    passing = arriving_w >= radio.needed_w(others_w, noise_rise=rise)
-    clean = radio.needed_w(np.zeros(1), hand_db=ALLOWANCE_DB)
+    arriving_w = samples * dbm_to_watts(sent)
+    others = others_on_air(air, samples.shape, seed=seed)
+    nobody = np.zeros(1), 1.0
+    passing = arriving_w >= radio.needed_w(others[0], noise_rise=others[1])
     return Link(
         transmitter=transmitter.name,
         receiver=receiver.name,
         centre_hz=radio.centre_hz,
         bandwidth_hz=radio.bandwidth_hz,
         sensitivity_dbm=radio.threshold_dbm,
-        mean_power_dbm=float(to_db(bundle_power.sum() + scattered) + sent_dbm),
-        centre_power_dbm=float(to_db(abs(amplitude[:, -1].sum()) ** 2) + sent_dbm),
+        mean_power_dbm=float(to_db(bundle_power.sum() + scattered) + sent),
+        centre_power_dbm=float(to_db(abs(amplitude[:, -1].sum()) ** 2) + sent),
         channels_hz=radio.channels_hz,
-        channel_power_dbm=to_db(np.abs(amplitude[:, :-1].sum(axis=0)) ** 2) + sent_dbm,
-        fade_power_dbm=float(to_db(np.percentile(samples, 1.0)) + sent_dbm),
+        channel_power_dbm=to_db(np.abs(amplitude[:, :-1].sum(axis=0)) ** 2) + sent,
+        fade_power_dbm=float(to_db(np.percentile(samples, 1.0)) + sent),
         rare_fade_depth_db=percentile_depths_db(samples, bundle_power.sum() + scattered)[1],
-        chance=_gets_through(holding, _packets(radio)),
-        clean_chance=_gets_through(arriving_w >= clean, _packets(radio)),
+        chance=chance_of_holding(arriving_w, radio=radio, others=others),
+        clean_chance=chance_of_holding(arriving_w, radio=radio, others=nobody),
         packet_success=read_only(passing.mean(axis=1)),
-        faded_channels=faded_channels(arriving_w, clean),
+        faded_channels=faded_channels(arriving_w, radio.needed_w(nobody[0], hand_db=ALLOWANCE_DB)),
         air=None if air is None else busy_air(air, radio),
         second_antenna_gain_db=None
         if not second_antenna
@@ -351,12 +346,31 @@ def _evaluate(
             rows.length_m, np.where(power >= power.max(initial=0.0) * from_db(-ECHO_FLOOR_DB), power, 0.0)
         ),
         paths=rows,
-        path_power_dbm=to_db(power) + sent_dbm,
+        path_power_dbm=to_db(power) + sent,
         path_phase_rad=np.angle(amplitude[:, -1]),
         incidence_cos=cosine,
         diffuse=diffuse,
-        diffuse_power_dbm=to_db(scattering) + sent_dbm,
+        diffuse_power_dbm=to_db(scattering) + sent,
     )
+
+
+def sent_dbm(transmitter: Transmitter, receiver: Receiver) -> float:
+    """Power sent, less what is lost between radios and antennas and in what houses the receiver."""
+    housing = 0.0 if receiver.inside is None else housing_loss_db(receiver.inside)
+    return transmitter.power_dbm - transmitter.feed_loss_db - receiver.feed_loss_db - housing
+
+
+def others_on_air(air: AirAt | None, shape: tuple[int, ...], *, seed: int) -> tuple[FloatArray, float]:
+    """What others put into each channel at the moment of each spot, watts (S, F) or (1,), and by what noise rises."""
+    if air is None:
+        return np.zeros(1), 1.0
+    return air.drawn_w(shape[0], batch_generator(seed, 5)), air.noise_rise
+
+
+def chance_of_holding(arriving_w: FloatArray, *, radio: Radio, others: tuple[FloatArray, float]) -> float:
+    """The chance of VERDICT_DEFINITION from power at S spots on F channels (S, F), and ``others_on_air``."""
+    needed = radio.needed_w(others[0], hand_db=ALLOWANCE_DB, noise_rise=others[1])
+    return _gets_through(arriving_w >= needed, _packets(radio))
 
 
 def _packets(radio: Radio) -> int:

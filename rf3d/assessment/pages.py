@@ -36,7 +36,7 @@ def page(solution: Solution, receiver: str) -> dict[str, Any]:
     if service is None:
         return data | {"served_by": None}
     link, scene = service.link, solution.setting.scene
-    rice = rice_depths_db(link.rice_k_db)
+    rice, person = rice_depths_db(link.rice_k_db), solution.people[receiver]
     return data | {
         "served_by": link.transmitter,
         "verdict": link.verdict,
@@ -72,6 +72,7 @@ def page(solution: Solution, receiver: str) -> dict[str, Any]:
         "harm": service.harm,
         "blame": [culprit.as_json(scene) for culprit in solution.blame[receiver]],
         "straight_way": [obstacle.as_json(scene) for obstacle in solution.obstacles[receiver]],
+        "person_in_line": None if person is None else person.as_json(scene),
         "cures": [cure.as_json() for cure in solution.cures.get(receiver, ())],
     }
 

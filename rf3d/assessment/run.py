@@ -11,11 +11,12 @@ from types import MappingProxyType
 
 import numpy as np
 
-from rf3d.assessment.blame import Culprit, Obstacle, culprits, echoes, obstacles
+from rf3d.assessment.blame import Culprit, Obstacle, culprits, echoes, judged_by, obstacles
 from rf3d.assessment.check import plan_findings
 from rf3d.assessment.cures import Cure, cures
 from rf3d.assessment.links import Link
 from rf3d.assessment.multipath import missing_finding, other_link_finding, receiver_finding, smear_finding
+from rf3d.assessment.people import InLine, person_finding, person_in_line
 from rf3d.assessment.service import (
     Service,
     air_time_findings,
@@ -59,6 +60,8 @@ class Solution:
         What throws echoes in its best link, the most harmful first.
     obstacles : mapping of receiver name to tuple of Obstacle
         What stands in the straight way of its best link.
+    people : mapping of receiver name to InLine or None
+        What becomes of its best link while somebody stands in the line; None where nobody can.
     cures : mapping of receiver name to tuple of Cure
         What would help, best first; of receivers that are fragile or lost.
     """
@@ -72,6 +75,7 @@ class Solution:
     services: Mapping[str, Service]
     blame: Mapping[str, tuple[Culprit, ...]]
     obstacles: Mapping[str, tuple[Obstacle, ...]]
+    people: Mapping[str, InLine | None]
     cures: Mapping[str, tuple[Cure, ...]]
 
     def best_link(self, receiver: str) -> Link | None:
@@ -156,6 +160,7 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None, cach
         MappingProxyType({advice.receiver: advice.service for advice in advised}),
         MappingProxyType({advice.receiver: advice.blame for advice in advised}),
         MappingProxyType({advice.receiver: advice.obstacles for advice in advised}),
+        MappingProxyType({advice.receiver: advice.person for advice in advised}),
         MappingProxyType({advice.receiver: advice.cures for advice in advised if advice.cures}),
     )
 
@@ -169,6 +174,7 @@ class _Advice:
     findings: list[Finding]
     blame: tuple[Culprit, ...]
     obstacles: tuple[Obstacle, ...]
+    person: InLine | None
     cures: tuple[Cure, ...]
 
 
@@ -198,14 +204,19 @@ def _advised(traced: Traced, links: Mapping[tuple[int, int], Link], jobs: Jobs) 
             best[r] = t, link
     heard = sorted(best)
 
-    def why(r: int) -> tuple[list[Culprit], list[Obstacle]]:
-        t, link = best[r]
-        ends = plan.transmitters[t], plan.receivers[r]
-        blame = culprits(
-            setting, link, transmitter=ends[0], receiver=ends[1], seed=traced.seed,
+    def why(r: int) -> tuple[list[Culprit], list[Obstacle], InLine | None]:
+        (t, link), receiver = best[r], plan.receivers[r]
+        transmitter = plan.transmitters[t]
+        spots = judged_by(
+            setting, link, transmitter=transmitter, receiver=receiver, seed=traced.seed,
             position_tolerance_m=plan.position_tolerance_m,
         )  # fmt: skip
-        return blame, obstacles(setting, link, transmitter=ends[0], receiver=ends[1])
+        somebody = person_in_line(
+            setting, link, spots, transmitter=transmitter, receiver=receiver, air=traced.air.get(receiver.name),
+            seed=traced.seed,
+        )  # fmt: skip
+        shut = obstacles(setting, link, transmitter=transmitter, receiver=receiver)
+        return culprits(setting, link, spots), shut, somebody
 
     reasons = dict(zip(heard, ordered(why, heard, jobs=jobs, stage="blame", total=len(heard)), strict=True))
     # One after the other: what is tried for one receiver is spread over the threads.
@@ -218,19 +229,20 @@ def _advised(traced: Traced, links: Mapping[tuple[int, int], Link], jobs: Jobs) 
         jobs.progress("cures", len(weak), len(weak))
 
     def advice(r: int) -> _Advice:
-        (blame, shut), (t, link), receiver = reasons[r], best[r], plan.receivers[r]
+        (blame, shut, somebody), (t, link), receiver = reasons[r], best[r], plan.receivers[r]
         own = [other for (_, number), other in links.items() if number == r]
         said: list[Finding | None] = [
             receiver_finding(
                 setting, plan, link, receiver=receiver, blame=blame, obstacles=shut, cures=tuple(found.get(r, ()))
             )
         ]
+        said += [person_finding(setting, plan, link, somebody, receiver=receiver)]
         said += [other_link_finding(setting, plan, other, receiver=receiver) for other in own if other is not link]
         said += [smear_finding(other) for other in own]
         said += [missing_finding(other, plan.study.rays) for other in own]
         service = serve(receiver, plan.roles[receiver.name], link, transmitter=plan.transmitters[t], air=traced.air)
         said += service_findings(service)
         told = [finding for finding in said if finding is not None]
-        return _Advice(receiver.name, service, told, tuple(blame), tuple(shut), tuple(found.get(r, ())))
+        return _Advice(receiver.name, service, told, tuple(blame), tuple(shut), somebody, tuple(found.get(r, ())))
 
     return list(ordered(advice, heard, jobs=jobs))

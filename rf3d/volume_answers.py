@@ -114,7 +114,7 @@ def print_volumes(run: Run, volumes: Sequence[TransmitterVolume], *, backwards: 
 
 def print_coverages(run: Run, coverages: Sequence[Coverage]) -> None:
     """Print for every radio how much of each zone is solid, workable, fragile and lost."""
-    from rf3d.assessment.coverage import COVERAGE_DEFINITION, DOUBT, VERDICTS, percent
+    from rf3d.assessment.coverage import COVERAGE_DEFINITION, DOUBT, VERDICTS, decibels, percent
 
     for found in coverages:
         rows = []
@@ -122,16 +122,24 @@ def print_coverages(run: Run, coverages: Sequence[Coverage]) -> None:
             worst = "nothing"
             if math.isfinite(zone.worst_db):
                 worst = whole(zone.worst_db)
-                if math.isfinite(zone.worst_low_db) and whole(zone.worst_low_db) != whole(zone.worst_high_db):
+                if (
+                    zone.worst_busy_db is None
+                    and math.isfinite(zone.worst_low_db)
+                    and whole(zone.worst_low_db) != whole(zone.worst_high_db)
+                ):
                     worst += f" ({whole(zone.worst_low_db)} to {whole(zone.worst_high_db)})"
             shares = (percent(zone.shares[word]) for word in reversed(VERDICTS))
-            rows.append((zone.zone, *shares, worst, percent(zone.doubtful)))
-        columns = ("zone", *reversed(VERDICTS), "worst 1 %", "in doubt")
-        run.table(f"Coverage of {found.radio}, heard by {found.antenna} upright", columns, rows)
+            busy = () if zone.worst_busy_db is None else (decibels(zone.worst_busy_db).removesuffix(" dB"),)
+            rows.append((zone.zone, *shares, worst, *busy, percent(zone.doubtful)))
+        over = () if found.busy_margin_db is None else ("busiest air",)
+        columns = ("zone", *reversed(VERDICTS), "worst 1 %", *over, "in doubt")
+        air = "on clean air only" if found.busy_margin_db is None else "over the air listed"
+        run.table(f"Coverage of {found.radio}, heard by {found.antenna} upright, {air}", columns, rows)
     if coverages:
         run.paragraph(
-            "Shares of the voxels that lie in no solid. worst 1 %: dB over the threshold; in brackets, and in doubt: "
-            f"with every margin moved by {DOUBT:g} standard errors either way."
+            "Shares of the voxels that lie in no solid. worst 1 %: dB over the threshold; busiest air: dB over what "
+            "the worst channel needs with all listed on the air; in doubt, and in brackets: with every margin moved by "
+            f"{DOUBT:g} standard errors either way."
         )
         run.paragraph(f"{COVERAGE_DEFINITION}.")
 

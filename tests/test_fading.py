@@ -7,6 +7,7 @@ import doctest
 
 import numpy as np
 import pytest
+from scipy.special import chndtr
 
 from rf3d.assessment import fading
 from rf3d.assessment.fading import (
@@ -14,6 +15,7 @@ from rf3d.assessment.fading import (
     draw_neighbourhood,
     fade_depth_db,
     faded_channels,
+    holding_share,
     percentile_depths_db,
     power_samples,
     rice_depths_db,
@@ -50,6 +52,21 @@ def test_fade_depth_ends_in_rayleigh_and_in_no_fading():
     assert 0.0 < fade_depth_db(np.array(99.0), 0.999) < 0.4
     steps = fade_depth_db(np.linspace(-30, 40, 1000), 0.99)
     assert (np.diff(steps) <= 0.0).all()
+
+
+def test_the_share_that_holds_is_the_inverse_of_the_depth():
+    """Against the law itself at random places, and back from the depths of the verdicts."""
+    rng = np.random.default_rng(2)
+    depth, k_db = rng.uniform(-12, 50, 20_000), rng.uniform(-25, 30, 20_000)
+    k = 10 ** (k_db / 10)
+    misses = chndtr(2 * (1 + k) * 10 ** (-depth / 10), 2, 2 * k)
+    found = holding_share(depth, k_db)
+    assert np.abs(found - (1 - misses)).max() < 0.004
+    rare = (misses < 0.01) & (misses > 1e-9)
+    assert np.abs((1 - found[rare]) / misses[rare] - 1).max() < 0.1
+    for chance in (0.9, 0.99, 0.999):
+        at = np.array([-30.0, 0.0, 6.0, 15.0])
+        assert (1 - holding_share(fade_depth_db(at, chance), at)) == pytest.approx(1 - chance, rel=0.05)
 
 
 def test_fade_depths_are_those_of_the_table(shared):

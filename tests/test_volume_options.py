@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +22,7 @@ from rf3d.propagation.paths import find_paths
 from rf3d.propagation.shade import KEPT
 from rf3d.propagation.volume import Until, from_receiver, trace_volume
 from rf3d.radio.antennas import UPRIGHT, make_antenna, response
-from rf3d.radio.radios import Receiver
+from rf3d.radio.radios import CONNECTOR_DB, Receiver
 from rf3d.volume_answers import volume_request
 from tests.scenes import plain, quad, room, surface
 from tests.test_volume import (
@@ -171,6 +172,12 @@ def test_backwards_from_a_receiver_is_forwards_to_it():
 
 
 # --- more about every voxel ----------------------------------------------------------------------------------------
+
+
+def test_connectors_take_what_they_take_in_the_links(setting):
+    plain = trace(setting)
+    fed = trace(setting, transmitter=replace(FURNISHED[2], connectors=3))
+    np.testing.assert_allclose(fed.mean_power_dbm, plain.mean_power_dbm - 3 * CONNECTOR_DB, atol=1e-9)
 
 
 def test_in_free_space_waves_arrive_from_the_transmitter():

@@ -65,9 +65,7 @@ class AirAt:
 
     def each_w(self) -> FloatArray:
         """Power of each emitter in each channel at its busiest, (J, F): as many as are on in 1 % of moments, or one."""
-        on = np.ceil(bdtrik(1.0 - RARE, self.count, self.duty))
-        most = np.maximum(np.where(bdtr(on - 1.0, self.count, self.duty) >= 1.0 - RARE, on - 1.0, on), 1.0)
-        return np.asarray((most * self.power_w)[:, None] * self.share)
+        return np.asarray((busiest_count(self.count, self.duty) * self.power_w)[:, None] * self.share)
 
     def busiest_w(self) -> FloatArray:
         """Power in each channel (F,) when all are on."""
@@ -89,6 +87,12 @@ class AirAt:
             by_line[name] = by_line.get(name, np.zeros_like(power)) + power
         worst = {name: float(power.max(initial=0.0)) for name, power in by_line.items()}
         return max(worst, key=lambda name: worst[name]) if worst and max(worst.values()) > 0.0 else None
+
+
+def busiest_count(count: IntArray, duty: FloatArray) -> FloatArray:
+    """How many of ``count`` (J,) are on the air at once in a moment of a hundred, at least one, (J,)."""
+    on = np.ceil(bdtrik(1.0 - RARE, count, duty))
+    return np.asarray(np.maximum(np.where(bdtr(on - 1.0, count, duty) >= 1.0 - RARE, on - 1.0, on), 1.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,7 +124,7 @@ def busy_air(air: AirAt, radio: Radio) -> BusyAir:
 
 
 @dataclass(frozen=True, eq=False)
-class _Emitter:
+class Emitter:
     """One sender, or one level, of the air: whose it is, how many it stands for, its band and duty."""
 
     name: str
@@ -131,11 +135,11 @@ class _Emitter:
     own: bool = False
     level_dbm: float = -math.inf
 
-    def reaches(self, place: Receiver) -> bool:
-        """Whether it is somebody else's to a receiver and on one of its channels."""
-        if self.own and self.sender is not None and self.sender.radio.name == place.radio.name:
+    def reaches(self, radio: Radio) -> bool:
+        """Whether it is somebody else's to a radio and on one of its channels."""
+        if self.own and self.sender is not None and self.sender.radio.name == radio.name:
             return False
-        return bool((place.radio.overlap(*(np.array([edge]) for edge in self.band_hz)) > 0.0).any())
+        return bool((radio.overlap(*(np.array([edge]) for edge in self.band_hz)) > 0.0).any())
 
 
 def listed_air(
@@ -154,8 +158,8 @@ def listed_air(
         return {}
     answered = {r.radio.name for r in plan.receivers if r.answer_power_dbm is not None}
     places = [*plan.receivers, *(_listening(t) for t in plan.transmitters if t.radio.name in answered)]
-    emitting = _emitters(plan, setting)
-    linked = np.array([[e.reaches(r) for r in places] for e in emitting], dtype=bool).reshape(
+    emitting = emitters_of(plan, setting)
+    linked = np.array([[e.reaches(r.radio) for r in places] for e in emitting], dtype=bool).reshape(
         len(emitting), len(places)
     )
     _check_apart(plan, emitting, places, linked)
@@ -170,23 +174,30 @@ def listed_air(
             count=np.array([e.count for e in emitting], dtype=np.int64),
             duty=np.array([e.duty for e in emitting]),
             share=place.radio.overlap(low, high) * linked[:, [r]],
-            noise_rise=math.prod(line.noise_rise(place.position_m) for line in plan.occupied),
+            noise_rise=math.prod(float(line.noise_rise(place.position_m)) for line in plan.occupied),
         )
     return found
 
 
-def _emitters(plan: Plan, setting: Setting) -> list[_Emitter]:
+def emitters_of(plan: Plan, setting: Setting) -> list[Emitter]:
+    """All that is on the air by a plan's list, and its own transmitters.
+
+    Raises
+    ------
+    InputError
+        A disturber inside a solid.
+    """
     found = []
     for line in plan.occupied:
         band = (line.low_hz, line.high_hz)
         for sender, count in zip(*emitters(line), strict=True):
-            found.append(_Emitter(line.name, count, band, line.duty, sender=_clear(setting, line, sender)))
+            found.append(Emitter(line.name, count, band, line.duty, sender=_clear(setting, line, sender)))
         if line.level_dbm is not None:
-            found.append(_Emitter(line.name, 1, band, line.duty, level_dbm=line.level_dbm))
+            found.append(Emitter(line.name, 1, band, line.duty, level_dbm=line.level_dbm))
     for t in plan.transmitters:
         half = 0.5 * t.radio.bandwidth_hz
         band = (t.radio.first_channel_hz - half, t.radio.last_channel_hz + half)
-        found.append(_Emitter(t.name, 1, band, 1.0, sender=t, own=True))
+        found.append(Emitter(t.name, 1, band, 1.0, sender=t, own=True))
     return found
 
 
@@ -217,7 +228,7 @@ def _clear(setting: Setting, line: Occupied, sender: Transmitter) -> Transmitter
     )
 
 
-def _check_apart(plan: Plan, emitting: Sequence[_Emitter], places: Sequence[Receiver], linked: BoolArray) -> None:
+def _check_apart(plan: Plan, emitting: Sequence[Emitter], places: Sequence[Receiver], linked: BoolArray) -> None:
     for e, r in zip(*np.nonzero(linked), strict=True):
         sender, place = emitting[e].sender, places[r]
         if sender is not None and np.linalg.norm(sender.position_m - place.position_m) < LEAST_APART_M:
@@ -229,7 +240,7 @@ def _check_apart(plan: Plan, emitting: Sequence[_Emitter], places: Sequence[Rece
 
 
 def _received_w(
-    plan: Plan, setting: Setting, emitting: Sequence[_Emitter], places: Sequence[Receiver], *, linked: BoolArray,
+    plan: Plan, setting: Setting, emitting: Sequence[Emitter], places: Sequence[Receiver], *, linked: BoolArray,
     seed: int, jobs: Jobs, cache: PathCache | None,
 ) -> FloatArray:  # fmt: skip
     """Power at each connector from each emitter that is traced, (J, R): the powers of its paths added."""

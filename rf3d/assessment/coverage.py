@@ -1,7 +1,7 @@
 """How well one radio is heard everywhere: margin and verdict of every voxel, summed up over zones.
 
-Each voxel is judged by its strongest transmitter at the receiving antenna, upright. The words are those of
-the links; the share of spots that hold is not sampled from paths but follows from the Rice law.
+Each voxel is judged by its strongest transmitter at the receiving antenna, upright, over the air listed. The words are
+those of the links; the share of spots that hold is not sampled from paths but follows from the Rice law.
 """
 
 from __future__ import annotations
@@ -13,24 +13,35 @@ from typing import Any
 
 import numpy as np
 
-from rf3d.assessment.fading import fade_depth_db
-from rf3d.assessment.links import ALLOWANCE_DB, CLEAN_AIR_BEST, VERDICT_CHANCES, VERDICT_DEFINITION, Verdict, finite
+from rf3d.assessment.fading import fade_depth_db, holding_share
+from rf3d.assessment.links import (
+    ALLOWANCE_DB,
+    CLEAN_AIR_BEST,
+    VERDICT_CHANCES,
+    VERDICT_DEFINITION,
+    Verdict,
+    finite,
+    packets_in_time,
+)
+from rf3d.assessment.voxel_air import VoxelAir
 from rf3d.errors import Finding
 from rf3d.plan import Plan
 from rf3d.propagation.grid import Grid
 from rf3d.propagation.kernels.inside import inside_any, make_hulls
 from rf3d.propagation.paths import Setting
 from rf3d.propagation.volume import TransmitterVolume
-from rf3d.radio.antennas import Antenna
-from rf3d.units import BoolArray, FloatArray, IntArray, read_only, to_db, watts_to_dbm
+from rf3d.radio.antennas import Antenna, peak_gain_dbi
+from rf3d.radio.radios import Radio
+from rf3d.units import BoolArray, FloatArray, IntArray, from_db, read_only, to_db, watts_to_dbm
 from rf3d.venue.zones import Zone
 
 VERDICTS: tuple[Verdict, ...] = ("lost", *(name for name, _ in reversed(VERDICT_CHANCES)))
 """From worst to best; a voxel's verdict is its place here."""
 COVERAGE_DEFINITION = (
     f"{VERDICT_DEFINITION}. In a volume the share follows from the Rice law: factor, the direct power over the rest; "
-    "mean, what the receiving antenna gets upright, without cable, from the strongest transmitter. Clean air only: no "
-    "other radio; bodies and moving scenery only as far as the mesh holds them"
+    "mean, what the receiving antenna gets upright, without cable, from the strongest transmitter; all channels are "
+    "taken to fade alike. Other radios where the plan lists them, at the antenna's peak whatever their polarisation; "
+    "bodies and moving scenery only as far as the mesh holds them"
 )
 DOUBT = 2.0
 """Standard errors by which a margin is moved to see whether its verdict stands."""
@@ -39,6 +50,7 @@ WORTH_TELLING = 0.01
 """Share of a zone that is lost or fragile from which a finding tells it."""
 WHOLE_VENUE = "the whole venue"
 _CHUNK = 262_144
+_MOMENT_CHUNK = 16_384
 
 
 @dataclass(frozen=True)
@@ -55,7 +67,9 @@ class ZoneCoverage:
         Share whose verdict changes when the margin moves by ``DOUBT`` standard errors either way.
     worst_db, worst_low_db, worst_high_db : float
         Margin of the worst 1 % at best, and the same of all margins lowered and raised by ``DOUBT`` standard errors;
-        −inf where nothing arrives.
+        −inf where nothing arrives. On clean air.
+    worst_busy_db : float or None
+        Margin of the worst 1 % over the busiest air, worst channel; None where none is listed.
     weakest_m : (3,) tuple of float
         Middle of the voxel with the least margin, world.
     """
@@ -67,6 +81,7 @@ class ZoneCoverage:
     worst_db: float
     worst_low_db: float
     worst_high_db: float
+    worst_busy_db: float | None
     weakest_m: tuple[float, float, float]
 
 
@@ -86,6 +101,8 @@ class Coverage:
         At the antenna, from the strongest; NaN where nothing arrives.
     margin_db : grid.shape float32
         Power over the sensitivity; −inf where nothing arrives, NaN inside a solid.
+    busy_margin_db : grid.shape float32 or None
+        Power over what the worst channel needs over the busiest air; None where none is listed.
     verdict : grid.shape int8
         Place in ``VERDICTS``; −1 inside a solid.
     zones : tuple of ZoneCoverage
@@ -100,6 +117,7 @@ class Coverage:
     std_error_db: FloatArray
     direct_ratio_db: FloatArray
     margin_db: FloatArray
+    busy_margin_db: FloatArray | None
     verdict: IntArray
     zones: tuple[ZoneCoverage, ...]
 
@@ -120,9 +138,64 @@ def verdicts(margin_db: FloatArray, rice_k_db: FloatArray) -> IntArray:
     return np.minimum(word, np.int8(VERDICTS.index(CLEAN_AIR_BEST)))
 
 
+def verdicts_over(
+    power_w: FloatArray, rice_k_db: FloatArray, *, radio: Radio, air: VoxelAir, gain: float, seed: int,
+    shift_db: FloatArray,
+) -> IntArray:  # fmt: skip
+    """Places in ``VERDICTS`` of V voxels over the air listed.
+
+    At a moment a packet gets through on a share F(m) of the spots, F by the Rice law and m the power over what is
+    needed then. With moments in falling order of m and W their added weights, one of n packets gets through on
+    Σ (F(m_i) · (g(W_i) − g(W_i−1))) of the spots, g(W) = 1 − (1 − W)^n: at each spot the fading is the same for all.
+
+    Parameters
+    ----------
+    power_w : (V,) float64
+    rice_k_db : (V,) float64
+    gain : float
+        Of the receiving antenna at its peak, as a factor.
+    shift_db : (S, V) float64
+        By how much the power is moved, for S answers at once.
+
+    Returns
+    -------
+    (S, V) int8
+    """
+    counted, weight = air.moments(seed)
+    packets = packets_in_time(radio)
+    found = np.empty(shift_db.shape, dtype=np.int8)
+    least = np.array([chance for _, chance in VERDICT_CHANCES])
+    for begin in range(0, len(power_w), _MOMENT_CHUNK):
+        voxels = np.arange(begin, min(begin + _MOMENT_CHUNK, len(power_w)))
+        others = air.others_w(counted, voxels, gain)
+        needed = radio.needed_w(others, hand_db=ALLOWANCE_DB, noise_rise=air.noise_rise[voxels])
+        with np.errstate(divide="ignore"):
+            spare = to_db(power_w[voxels] / needed)
+        order = np.argsort(-spare, axis=0)
+        spare = np.take_along_axis(spare, order, axis=0)
+        reached = 1.0 - (1.0 - np.minimum(np.cumsum(weight[order], axis=0), 1.0)) ** packets
+        step = np.diff(reached, axis=0, prepend=0.0)
+        for row, shift in enumerate(shift_db[:, voxels]):
+            chance = (holding_share(spare + shift, np.broadcast_to(rice_k_db[voxels], spare.shape)) * step).sum(axis=0)
+            found[row, voxels] = (chance[:, None] >= least).sum(axis=1)
+    return found
+
+
+def _busy_margin_db(power_w: FloatArray, *, radio: Radio, air: VoxelAir, gain: float) -> FloatArray:
+    """Power of V voxels over what their worst channel needs over the busiest air, (V,)."""
+    busiest = air.busiest()
+    margin = np.empty(len(power_w))
+    for begin in range(0, len(power_w), _MOMENT_CHUNK):
+        voxels = np.arange(begin, min(begin + _MOMENT_CHUNK, len(power_w)))
+        needed = radio.needed_w(air.others_w(busiest, voxels, gain).max(axis=0), noise_rise=air.noise_rise[voxels])
+        with np.errstate(divide="ignore"):
+            margin[voxels] = to_db(power_w[voxels] / needed)
+    return margin
+
+
 def coverage(
     plan: Plan, setting: Setting, *, radio: str, antenna: Antenna, volumes: Sequence[TransmitterVolume],
-    zones: Sequence[Zone],
+    zones: Sequence[Zone], air: VoxelAir | None = None, seed: int = 0, free: BoolArray | None = None,
 ) -> Coverage:  # fmt: skip
     """Judge every voxel by its strongest transmitter, and sum zones up.
 
@@ -135,9 +208,16 @@ def coverage(
         Of transmitters of that radio, with detail, at least one, over one grid.
     zones : sequence of Zone
         Those without a voxel in the grid are left out; none stands for all voxels.
+    air : VoxelAir or None
+        What else is heard in the voxels of the grid; None where nothing is known of it.
+    seed : int
+        Of the moments that are drawn.
+    free : grid.shape bool or None
+        ``in_air`` of the grid, where it is known already.
     """
     grid = volumes[0].grid
-    sensitivity = next(t.radio.threshold_dbm for t in plan.transmitters if t.radio.name == radio)
+    talk = next(t.radio for t in plan.transmitters if t.radio.name == radio)
+    sensitivity = talk.threshold_dbm
     best = np.zeros(grid.shape, dtype=np.int16)
     power = error = direct = np.zeros(grid.shape)
     for place, volume in enumerate(volumes):
@@ -148,7 +228,8 @@ def coverage(
         power = np.where(more, detail.own_power_w, power)
         error = np.where(more, np.nan_to_num(detail.own_std_error_w), error)
         direct = np.where(more, detail.own_direct_power_w, direct)
-    heard, air = power > 0.0, in_air(setting, grid)
+    heard = power > 0.0
+    free = in_air(setting, grid) if free is None else free
     with np.errstate(divide="ignore", invalid="ignore"):
         power_dbm = np.where(heard, watts_to_dbm(power), -np.inf)
         error_db = np.where(heard, 10.0 / np.log(10.0) * error / power, 0.0)
@@ -156,11 +237,22 @@ def coverage(
         ratio_db = np.where(heard, to_db(direct / np.maximum(power - direct, 0.0)), np.nan)
     margin = power_dbm - sensitivity
     factor = np.where(np.isnan(ratio_db), 0.0, ratio_db)
-    word, low, high = (verdicts(margin + shift * error_db, factor) for shift in (0.0, -DOUBT, DOUBT))
+    shift = np.stack([np.zeros_like(error_db), -DOUBT * error_db, DOUBT * error_db])
+    busy: FloatArray | None = None
+    if air is None:
+        words = verdicts(margin + shift, factor)
+    else:
+        gain, heard_w = float(from_db(peak_gain_dbi(antenna))), power.reshape(-1)
+        words = verdicts_over(
+            heard_w, factor.reshape(-1), radio=talk, air=air, gain=gain, seed=seed, shift_db=shift.reshape(3, -1)
+        ).reshape(shift.shape)
+        busy = _busy_margin_db(heard_w, radio=talk, air=air, gain=gain).reshape(grid.shape)
+    word, low, high = words
     chosen = _voxels_of(grid, zones)
     told = [
-        _sum_up(name, grid, mine[air.reshape(-1)[mine]], margin=margin.reshape(-1), error=error_db.reshape(-1),
-                word=word.reshape(-1), doubtful=((low != word) | (high != word)).reshape(-1))
+        _sum_up(name, grid, mine[free.reshape(-1)[mine]], margin=margin.reshape(-1), error=error_db.reshape(-1),
+                busy=None if busy is None else busy.reshape(-1), word=word.reshape(-1),
+                doubtful=((low != word) | (high != word)).reshape(-1))
         for name, mine in chosen
     ]  # fmt: skip
 
@@ -168,11 +260,19 @@ def coverage(
         return read_only(np.where(keep, values, np.nan).astype(np.float32))
 
     return Coverage(
-        radio, antenna.name, tuple(v.transmitter for v in volumes), grid,
-        read_only(np.where(heard & air, best, np.int16(-1))), single(power_dbm, heard), single(error_db, heard),
-        single(ratio_db, heard & np.isfinite(ratio_db)), single(margin, air),
-        read_only(np.where(air, word, np.int8(-1))), tuple(zone for zone in told if zone is not None),
-    )  # fmt: skip
+        radio,
+        antenna.name,
+        tuple(v.transmitter for v in volumes),
+        grid,
+        strongest=read_only(np.where(heard & free, best, np.int16(-1))),
+        power_dbm=single(power_dbm, heard),
+        std_error_db=single(error_db, heard),
+        direct_ratio_db=single(ratio_db, heard & np.isfinite(ratio_db)),
+        margin_db=single(margin, free),
+        busy_margin_db=None if busy is None else single(busy, free),
+        verdict=read_only(np.where(free, word, np.int8(-1))),
+        zones=tuple(zone for zone in told if zone is not None),
+    )
 
 
 def in_air(setting: Setting, grid: Grid) -> BoolArray:
@@ -214,6 +314,7 @@ def _sum_up(
     *,
     margin: FloatArray,
     error: FloatArray,
+    busy: FloatArray | None,
     word: IntArray,
     doubtful: BoolArray,
 ) -> ZoneCoverage | None:
@@ -222,13 +323,16 @@ def _sum_up(
         return None
     mine, spread = margin[voxels], error[voxels]
     count = np.bincount(word[voxels], minlength=len(VERDICTS))
-    worst, low, high = (
-        float(np.quantile(mine + shift * spread, WORST_SHARE, method="inverted_cdf")) for shift in (0.0, -DOUBT, DOUBT)
-    )
+
+    def worst_of(margins: FloatArray) -> float:
+        return float(np.quantile(margins, WORST_SHARE, method="inverted_cdf"))
+
+    worst, low, high = (worst_of(mine + shift * spread) for shift in (0.0, -DOUBT, DOUBT))
     x, y, z = (grid.centres_m(voxels[[np.argmin(mine)]])[0] + grid.origin_m).tolist()
     return ZoneCoverage(
         name, len(voxels), {v: float(n) / len(voxels) for v, n in zip(VERDICTS, count, strict=True)},
-        float(doubtful[voxels].mean()), worst, low, high, (x, y, z),
+        float(doubtful[voxels].mean()), worst, low, high,
+        None if busy is None else worst_of(busy[voxels]), (x, y, z),
     )  # fmt: skip
 
 
@@ -242,14 +346,24 @@ def coverage_findings(found: Coverage) -> list[Finding]:
         parts = " and ".join(f"{percent(s)} {word}" for word, s in (("lost", lost), ("fragile", fragile)) if s > 0.0)
         doubt = f" ({percent(zone.doubtful)} of the zone in doubt by the noise of rays)" if zone.doubtful else ""
         message = (
-            f"{parts} for {found.radio} at {found.antenna} upright, on clean air only{doubt}; "
-            f"worst 1 %: {decibels(zone.worst_db)} over the threshold. Try another "
+            f"{parts} for {found.radio} at {found.antenna} upright, {_over(zone)}{doubt}; "
+            f"worst 1 %: {decibels(zone.worst_db)} over the threshold{_busy(zone)}. Try another "
             "transmitter or place that sees it; `rf3d links` tells why a receiver there is weak"
         )
         said.append(
             Finding("zone-weak", "caution", zone.zone, message, lost + fragile, WORTH_TELLING, "", zone.weakest_m)
         )
     return said
+
+
+def _over(zone: ZoneCoverage) -> str:
+    return "on clean air only" if zone.worst_busy_db is None else "over the air listed"
+
+
+def _busy(zone: ZoneCoverage) -> str:
+    if zone.worst_busy_db is None:
+        return ""
+    return f", {decibels(zone.worst_busy_db)} over the busiest air on its worst channel"
 
 
 def percent(share: float) -> str:
@@ -275,11 +389,13 @@ def coverage_as_json(found: Coverage) -> dict[str, Any]:
         "antenna": found.antenna,
         "transmitters": list(found.transmitters),
         "definition": COVERAGE_DEFINITION,
+        "air": "clean air only" if found.busy_margin_db is None else "the air listed",
         "zones": [
             {
                 "zone": zone.zone, "voxels": zone.voxels, "shares": dict(zone.shares), "doubtful": zone.doubtful,
                 "worst_1_percent_db": finite(zone.worst_db), "worst_1_percent_low_db": finite(zone.worst_low_db),
-                "worst_1_percent_high_db": finite(zone.worst_high_db), "weakest_m": list(zone.weakest_m),
+                "worst_1_percent_high_db": finite(zone.worst_high_db),
+                "worst_1_percent_busy_db": finite(zone.worst_busy_db), "weakest_m": list(zone.weakest_m),
             }
             for zone in found.zones
         ],

@@ -370,10 +370,10 @@ def others_on_air(air: AirAt | None, shape: tuple[int, ...], *, seed: int) -> tu
 def chance_of_holding(arriving_w: FloatArray, *, radio: Radio, others: tuple[FloatArray, float]) -> float:
     """The chance of VERDICT_DEFINITION from power at S spots on F channels (S, F), and ``others_on_air``."""
     needed = radio.needed_w(others[0], hand_db=ALLOWANCE_DB, noise_rise=others[1])
-    return _gets_through(arriving_w >= needed, _packets(radio))
+    return _gets_through(arriving_w >= needed, packets_in_time(radio))
 
 
-def _packets(radio: Radio) -> int:
+def packets_in_time(radio: Radio) -> int:
     """Packets that may bring an update before its lack is seen; where their rate is not told, its copies."""
     return max(1, radio.repeats or 1, int((radio.packets_s or 0.0) * FREEZE_S))
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from rf3d.assessment.coverage import Coverage, coverage, coverage_findings, listening_antenna, zone_voxels
+from rf3d.assessment.coverage import Coverage, coverage, coverage_findings, in_air, listening_antenna, zone_voxels
+from rf3d.assessment.voxel_air import VoxelAir, voxel_air
 from rf3d.errors import CancelledError, Finding, InputError
 from rf3d.jobs import Jobs
 from rf3d.plan import Plan
@@ -129,6 +130,8 @@ def trace_all(
     )  # fmt: skip
     zones = plan.zones if zone is None else (zone,)
     within = _within(grid, zones)
+    seed = study.seed if seed is None else seed
+    air = _air(plan, setting, grid, ears, seed=seed, jobs=jobs, log=log) if judge else {}
     found: list[TransmitterVolume] = []
     for place, sender in enumerate(senders):
         until = None
@@ -142,7 +145,7 @@ def trace_all(
         try:
             volume = trace_volume(
                 setting, sender, grid=grid, max_reflections=study.max_reflections, rays=study.rays,
-                seed=study.seed if seed is None else seed, jobs=jobs, detail=detail,
+                seed=seed, jobs=jobs, detail=detail,
                 receiving=None if request.receiver else ears[sender.radio.name], until=until,
             )  # fmt: skip
         except CancelledError:
@@ -150,7 +153,7 @@ def trace_all(
                 raise
             break
         found.append(volume)
-    coverages = _coverages(plan, setting, found, ears, zones) if judge else ()
+    coverages = _coverages(plan, setting, found, ears, zones, air, seed) if judge else ()
     if not request.detail:
         found = [replace(volume, detail=None) for volume in found]
     told = [*_stopped(found, senders, request, within), *(f for c in coverages for f in coverage_findings(c))]
@@ -174,14 +177,41 @@ def _coverages(
     found: Sequence[TransmitterVolume],
     ears: dict[str, Antenna | None],
     zones: Sequence[Zone],
+    air: Mapping[str, VoxelAir],
+    seed: int,
 ) -> tuple[Coverage, ...]:
     radio_of = {t.name: t.radio.name for t in plan.transmitters}
-    judged = []
+    judged: list[Coverage] = []
+    free = in_air(setting, found[0].grid) if found and any(ears.values()) else None
     for radio, ear in ears.items():
         mine = [v for v in found if radio_of[v.transmitter] == radio]
         if ear is not None and mine:
-            judged.append(coverage(plan, setting, radio=radio, antenna=ear, volumes=mine, zones=zones))
+            judged.append(
+                coverage(
+                    plan,
+                    setting,
+                    radio=radio,
+                    antenna=ear,
+                    volumes=mine,
+                    zones=zones,
+                    air=air.get(radio),
+                    seed=seed,
+                    free=free,
+                )
+            )
     return tuple(judged)
+
+
+def _air(
+    plan: Plan, setting: Setting, grid: Grid, ears: Mapping[str, Antenna | None], *, seed: int, jobs: Jobs,
+    log: Callable[[str], None],
+) -> dict[str, VoxelAir]:  # fmt: skip
+    """What else is on the air in every voxel, for every radio that is judged."""
+    radios = {t.radio.name: t.radio for t in plan.transmitters if ears.get(t.radio.name) is not None}
+    if not plan.occupied or not radios:
+        return {}
+    log("what else is on the air")
+    return voxel_air(plan, setting, grid, list(radios.values()), seed=seed, jobs=jobs)
 
 
 def _stopped(

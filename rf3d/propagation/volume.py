@@ -199,7 +199,7 @@ def from_receiver(receiver: Receiver) -> Transmitter:
     the receiver's connector.
     """
     return Transmitter(
-        receiver.name, receiver.position_m, receiver.antenna, receiver.axes, 0.0, receiver.cable_loss_db, receiver.radio
+        receiver.name, receiver.position_m, receiver.antenna, receiver.axes, 0.0, receiver.feed_loss_db, receiver.radio
     )
 
 
@@ -283,7 +283,7 @@ def trace_volume(
         most = np.argsort(-thrown, kind="stable")[:CULPRITS]
         layout = Layout(detail=True, culprits=tuple(int(o) for o in most[thrown[most] > 0.0]))
     # From metres of weighted track to received watts; k = 2π/λ, so λ²/4π = π/k².
-    watts = float(dbm_to_watts(transmitter.power_dbm - transmitter.cable_loss_db))
+    watts = float(dbm_to_watts(transmitter.power_dbm - transmitter.feed_loss_db))
     total = _Total(layout, grid, straight, watts=watts, track_w=watts * np.pi / walls.wavenumber[0] ** 2)
     stopped = ""
     tasks = ordered(

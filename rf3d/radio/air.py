@@ -57,12 +57,13 @@ class Occupied:
         half = 0.5 * radio.bandwidth_hz
         return self.low_hz < radio.last_channel_hz + half and self.high_hz > radio.first_channel_hz - half
 
-    def noise_rise(self, place_m: FloatArray) -> float:
-        """Factor by which noise rises at a place (3,), world: whole within reach of the box, none beyond."""
+    def noise_rise(self, places_m: FloatArray) -> FloatArray:
+        """Factors (...) by which noise rises at places (..., 3), world: whole within reach of the box, none beyond."""
         if self.noise_rise_db <= 0.0 or self.box_m is None:
-            return 1.0
-        beyond = np.maximum(np.maximum(self.box_m[0] - place_m, place_m - self.box_m[1]), 0.0)
-        return float(10.0 ** (self.noise_rise_db / 10.0)) if np.linalg.norm(beyond) <= self.within_m else 1.0
+            return np.ones(places_m.shape[:-1])
+        beyond = np.maximum(np.maximum(self.box_m[0] - places_m, places_m - self.box_m[1]), 0.0)
+        near = np.linalg.norm(beyond, axis=-1) <= self.within_m
+        return np.where(near, 10.0 ** (self.noise_rise_db / 10.0), 1.0)
 
 
 def emitters(occupied: Occupied) -> tuple[list[Transmitter], list[int]]:

@@ -110,7 +110,9 @@ class Radio:
         common = np.maximum(top - np.maximum(low_hz[:, None], self.channels_hz - half), 0.0)
         return np.asarray(common / (high_hz - low_hz)[:, None])
 
-    def needed_w(self, disturbance_w: FloatArray, *, hand_db: float = 0.0, noise_rise: float = 1.0) -> FloatArray:
+    def needed_w(
+        self, disturbance_w: FloatArray, *, hand_db: float = 0.0, noise_rise: float | FloatArray = 1.0
+    ) -> FloatArray:
         """Power in watts that a channel needs where others put ``disturbance_w`` (any shape) into it.
 
         The threshold, ``hand_db`` in hand, times what noise rises by; and over the others the carrier to interference

@@ -73,6 +73,9 @@ def arrays_of(volumes: Sequence[TransmitterVolume], about: About) -> Iterator[tu
         yield from _strongest(radio, [v for v in volumes if v.transmitter in senders])
     for found in about.coverages:
         yield f"margin_db@{found.radio}", np.where(np.isfinite(found.margin_db), found.margin_db, np.nan)
+        if found.busy_margin_db is not None:
+            busy = found.busy_margin_db
+            yield f"busy_margin_db@{found.radio}", np.where(np.isfinite(busy), busy, np.nan)
         yield f"verdict@{found.radio}", found.verdict
         yield f"margin_std_error_db@{found.radio}", found.std_error_db
         yield f"served_by@{found.radio}", found.strongest

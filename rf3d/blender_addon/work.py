@@ -22,6 +22,8 @@ WAIT = object()
 TICK_S = 0.05
 SLICE_S = 0.03
 """Longest that a tick goes on to a further step; no step of ours is long."""
+REDRAW_S = 0.4
+"""Time between two drawings of the progress: each takes a good part of a core where OpenGL runs in software."""
 
 
 class State:
@@ -35,6 +37,7 @@ class State:
         self.error = None
         self.note = ""
         self.longest_step_s = 0.0
+        self.shown, self.drawn = None, 0.0
 
     def fail(self, trouble):
         """Show an error: its message, its cure, the objects it is about."""
@@ -96,18 +99,17 @@ def drop():
 def _tick():
     window = next(iter(bpy.context.window_manager.windows), None)
     deadline = time.perf_counter() + SLICE_S
-    before = _shown()
     with bpy.context.temp_override(**({"window": window} if bpy.context.window is None and window else {})):
         while busy() and time.perf_counter() < deadline:
             if _advance() is WAIT:
                 break
-    if not busy() or _shown() != before:
-        redraw(panels_only=busy())
+    shown = state.stage, round(100 * state.share)
+    if not busy():
+        redraw()
+    elif shown != state.shown and time.monotonic() - state.drawn >= REDRAW_S:
+        state.shown, state.drawn = shown, time.monotonic()
+        redraw(panels_only=True)
     return TICK_S if busy() else None
-
-
-def _shown():
-    return state.stage, round(100 * state.share)
 
 
 def _advance():

@@ -62,6 +62,7 @@ class Run:
         self.stopped = False
         self._stage: tuple[str, float, float] = ("", 0.0, 0.0)
         self._line = 0
+        self._told: set[str] = set()
         self._events: IO[str] | None = None
         events_path: Path | None = options["events_path"]
         self.check_target(self.json_path, "--json")
@@ -120,6 +121,7 @@ class Run:
 
     def log(self, message: str) -> None:
         """A line for the person waiting, on stderr."""
+        self._told.clear()
         if not self.quiet:
             self._end_line()
             click.echo(message, err=True)
@@ -144,7 +146,8 @@ class Run:
             # What a longer line left behind is wiped out.
             click.echo(f"\r{line.ljust(self._line)}", err=True, nl=False)
             self._line = len(line)
-        elif done >= total:
+        elif done >= total and name not in self._told:
+            self._told.add(name)  # a stage comes round for every transmitter
             click.echo(f"{name}: done", err=True)
 
     def _end_line(self) -> None:

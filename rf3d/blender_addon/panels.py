@@ -111,7 +111,7 @@ class RF3D_PT_show(bpy.types.Panel):
         column.prop(settings, "show_slice")
         column.prop(settings, "show_skins")
         column.prop(settings, "height_m")
-        column.prop(settings, "volume_of", text="Volume")
+        column.prop(settings, "volume_of", text="From")
         column.prop(settings, "through_walls")
         column.prop(settings, "show_labels")
         column.prop(settings, "show_lobes")

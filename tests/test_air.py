@@ -14,6 +14,7 @@ from rf3d.assessment.run import solve
 from rf3d.errors import InputError
 from rf3d.jobs import Jobs
 from rf3d.plan import load_plan, load_scene
+from rf3d.radio.air import CELL_SHARE, LEAST_M, Occupied, emitters, nearness
 from rf3d.radio.antennas import aim_axes
 from rf3d.radio.radios import Radio
 from tests.conftest import write_obj
@@ -354,3 +355,52 @@ def test_disturbers_stand_in_the_air(tmp_path):
     assert link.air.strongest == "crowd"
     with pytest.raises(InputError, match='"crowd" stands inside the solid "people"'):
         solved(tmp_path, more=crowd.format(0.1), pieces=(people,))
+
+
+CROWD = Occupied(
+    "crowd", np.array([[0.0, 0.0, 0.9], [16.0, 8.0, 1.5]]), 450, 12.0, None, 2427e6, 2447e6, 0.01, 0.0, 0.0
+)
+
+
+@pytest.mark.parametrize(
+    ("place", "wrong"),
+    [((4.001, 2.0, 1.2), 30.0), ((4.0, 2.5, 1.2), 4.0), ((8.0, 4.0, 1.2), -3.0), ((8.0, 4.0, 3.0), None),
+     ((0.2, 4.2, 1.0), None), ((8.0, -3.0, 1.2), None), ((19.0, 4.0, 1.2), None), ((-15.0, 4.0, 5.0), 0.0)],
+)  # fmt: skip
+def test_emitters_of_a_crowd_bring_what_a_drawn_crowd_brings(place, wrong):
+    """The mean of 400 crowds of 450, each phone at random in the box, 1/d² each; without the factor it is off."""
+    place = np.array(place)
+    senders, counts = emitters(CROWD)
+    spots = np.array([sender.position_m for sender in senders])
+    from_spots = np.array(counts) / ((spots - place) ** 2).sum(axis=1)
+    phones = np.random.default_rng(5).uniform(*CROWD.box_m, size=(400, 450, 3))
+    drawn = (1.0 / np.maximum(((phones - place) ** 2).sum(axis=-1), LEAST_M**2)).sum(axis=1).mean()
+    corrected = (from_spots * nearness(CROWD, spots, place)).sum()
+    assert 10 * np.log10(corrected / drawn) == pytest.approx(0.0, abs=0.3)
+    if wrong is not None:
+        before = 10 * np.log10(from_spots.sum() / drawn)
+        assert before == pytest.approx(0.0, abs=0.3) if wrong == 0.0 else before * np.sign(wrong) > abs(wrong)
+
+
+def test_nearness_in_cells_is_that_averaged_over_them():
+    """Cells of 1 m: the emitters' 1/d² averaged over a cell, times the factor of its middle, is what the crowd brings.
+
+    The mean of 1/d² over a cube of side a round its middle is 7.6/a² to 7.7/a² (numerically), 1/(0.36 a)² within 2 %.
+    """
+    steps = (np.arange(100) + 0.5) / 100 - 0.5
+    square = sum(axis**2 for axis in np.meshgrid(steps, steps, steps))
+    assert (1.0 / square).mean() == pytest.approx(1.0 / CELL_SHARE**2, rel=0.02)
+    middles = np.array([[[4.0, 2.0, 1.2], [5.0, 2.0, 1.2]], [[8.0, 4.0, 1.2], [30.0, 4.0, 1.2]]])
+    spots = np.array([sender.position_m for sender in emitters(CROWD)[0]])
+    factor = nearness(CROWD, spots, middles, cell_m=1.0)
+    assert factor.shape == (4, 2, 2)
+    at_places = nearness(CROWD, spots, middles)
+    np.testing.assert_array_equal(factor[:, 1], at_places[:, 1])
+    phones = np.random.default_rng(5).uniform(*CROWD.box_m, size=(50_000, 3))[:12_500] * [0.5, 0.5, 1.0]
+    mean = (1.0 / np.maximum(((phones - middles[0, 0]) ** 2).sum(axis=-1), LEAST_M**2)).mean()
+    assert factor[0, 0, 0] == pytest.approx(CELL_SHARE**2 * mean, rel=0.05)
+
+
+def test_a_single_place_needs_no_correction():
+    single = replace(CROWD, box_m=np.array([[1.0, 2.0, 3.0]] * 2), count=1)
+    np.testing.assert_array_equal(nearness(single, np.array([[1.0, 2.0, 3.0]]), np.zeros((5, 3))), np.ones((1, 5)))

@@ -28,8 +28,13 @@ SMALLEST_VENUE_M, LARGEST_VENUE_M = 2.0, 1000.0
 """Outside these the unit of the mesh is probably wrong; common practice, no source."""
 ZONE_SLACK_M = 0.5
 """How far a zone or a hang may reach out of the venue without a word."""
-SAFETY_PURPOSES = r"\b(pyro\w*|flames?|motions?|winch(es)?|lifts?|hoists?|emergency|exits?)\b"
-"""Words of purposes that lighting control must not serve: ANSI E1.11 says so of the wired data itself."""
+SAFETY_PURPOSES = re.compile(r"pyro|flame(?!nc)|motion|winch(?!ester)|lift|hoist|emergency|exit")
+"""How words of purposes begin that lighting control must not serve: ANSI E1.11 says so of the wired data itself.
+
+Flamenco and Winchester are none.
+"""
+_WORDS = re.compile(r"[^\W\d_]+")
+_CAPITAL = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 
 
 @dataclass(frozen=True, eq=False)
@@ -212,8 +217,13 @@ def _purposes(plan: Plan) -> list[Finding]:
     return [
         Finding("safety-purpose", "fail", name, message.format(purpose))
         for name, purpose in ((name, role.purpose) for name, role in plan.roles.items())
-        if purpose is not None and re.search(SAFETY_PURPOSES, purpose.lower())
+        if purpose is not None and any(SAFETY_PURPOSES.match(word) for word in _words(purpose))
     ]
+
+
+def _words(text: str) -> list[str]:
+    """The words of a text in small letters, also those run together: exit_light2 and exitLight are exit, light."""
+    return [word.lower() for word in _WORDS.findall(_CAPITAL.sub(" ", text))]
 
 
 def _places(plan: Plan, scene: Scene, surfaces: tuple[Surface, ...]) -> list[Finding]:

@@ -12,7 +12,7 @@ import pytest
 from rf3d.assessment.air import BusyAir
 from rf3d.assessment.blame import culprits, judged_by
 from rf3d.assessment.links import evaluate, links_as_json, rice_k_db, rms_delay_spread_s
-from rf3d.assessment.places import directions, height, seen_from, spoken, towards
+from rf3d.assessment.places import directions, height, spoken, towards, whereabouts
 from rf3d.assessment.run import solve
 from rf3d.jobs import Jobs
 from rf3d.plan import load_plan, load_scene
@@ -339,15 +339,23 @@ def test_stage_left_is_the_performers_left_facing_the_house(azimuth_deg):
     assert ways["upstage"].tolist() == pytest.approx((-ways["downstage"]).tolist())
     assert ways["up"].tolist() == [0.0, 0.0, 1.0]
     offset = 4.0 * ways["stage left"] + 2.0 * ways["upstage"] + 9.0 * ways["up"]
-    assert seen_from(offset, azimuth) == "4 m to stage left and 2 m upstage"
+    assert whereabouts(offset, 9.0, azimuth) == "4 m to stage left and 2 m upstage, 9 m up"
 
 
 def test_places_in_words():
     """The house to −y: its people see stage left on their right, at +x."""
     assert directions(-np.pi / 2)["stage left"].tolist() == pytest.approx([1.0, 0.0, 0.0], abs=1e-12)
-    assert seen_from(np.array([3.0, 0.2, 5.0]), -np.pi / 2) == "3 m to stage left"
-    assert seen_from(np.array([0.2, -0.3, 5.0]), None) == "right there"
-    assert seen_from(np.array([-2.0, 5.0, 0.0]), None) == "5 m along +y and 2 m along −x"
+    left, above, below, beside, at = np.array([[3, 0.2, 5], [0.2, -0.3, 5], [0, 0, -1], [-2, 5, 0], [0.5, 0.5, 0.5]])
+    house = -np.pi / 2
+    assert whereabouts(left, 2.0, house) == "3 m to stage left, 2 m up"
+    assert whereabouts(left, 2.0, house, of_it=True) == "3 m to stage left of it, 2 m up"
+    assert whereabouts(beside, 0.0, None) == "5 m along +y and 2 m along −x, at floor level"
+    assert whereabouts(beside, 0.0, None, of_it=True) == "5 m along +y and 2 m along −x from it, at floor level"
+    for offset, words in ((above, "right above"), (below, "right below")):
+        assert whereabouts(offset, 2.0, house) == f"{words}, 2 m up"
+        assert whereabouts(offset, 2.0, None, of_it=True) == f"{words} it, 2 m up"
+    assert whereabouts(at, 1.0, house) == "right there, 1 m up"
+    assert whereabouts(at, 1.0, house, of_it=True) == "right at it, 1 m up"
     assert [height(z) for z in (2.6, 0.1, -1.2)] == ["3 m up", "at floor level", "1 m below stage level"]
     assert spoken("metal_wall.001") == "metal wall 001"
     assert [towards(name) for name in ("stage left", "upstage", "+x")] == ["to stage left", "upstage", "along +x"]

@@ -13,7 +13,7 @@ import numpy as np
 
 from rf3d.assessment.blame import Culprit
 from rf3d.assessment.check import rule_findings
-from rf3d.assessment.places import directions, height, seen_from, spoken, towards
+from rf3d.assessment.places import directions, spoken, towards, whereabouts
 from rf3d.plan import Plan
 from rf3d.plan_tables import SurfaceRow
 from rf3d.propagation.paths import Setting
@@ -193,7 +193,7 @@ def hung(plan: Plan, *, r: int, t: int, place: tuple[Hang, FloatArray]) -> list[
     (hang, spot), rx, tx = place, plan.receivers[r], plan.transmitters[t]
     there = transmitter_at(plan, r, t, place)
     aimed = ", aimed at it" if tx.antenna.aimed else ""
-    where = f"{seen_from(spot - rx.position_m, plan.house_azimuth_rad)} of it, {height(float(spot[2]))}"
+    where = whereabouts(spot - rx.position_m, float(spot[2]), plan.house_azimuth_rad, of_it=True)
     along = "along" if hang.distance_m(tx.position_m) <= ON_HANG_M else "to"
     second = replace(there, name=_new_name(plan, f"{tx.name}, second"))
     caution = "within its loading and with secondary safety"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from rf3d.assessment.links import Link
-from rf3d.assessment.places import height, seen_from, spoken
+from rf3d.assessment.places import spoken, whereabouts
 from rf3d.assessment.run import Solution
 from rf3d.propagation.fields import losses_db
 from rf3d.propagation.kernels.crossings import DIFFRACTION, LOBE, OBLIQUE_FACE, REFLECTION
@@ -26,7 +26,7 @@ def path_story(solution: Solution, link: Link, p: int) -> list[str]:
     for step, row in enumerate(range(paths.start[p], paths.start[p + 1])):
         name = spoken(setting.scene.objects[paths.part[row]])
         world = setting.scene.to_world(paths.point_m[row])
-        place = f"{seen_from(paths.point_m[row] - here, house)}, {height(float(world[2]))}"
+        place = whereabouts(paths.point_m[row] - here, float(world[2]), house)
         angle = f"{np.degrees(np.arccos(min(1.0, link.incidence_cos[row]))):.0f}° from square"
         cost = f"{loss[step]:.0f} dB"
         if paths.kind[row] == REFLECTION:

@@ -14,7 +14,7 @@ import numpy as np
 from rf3d.assessment.blame import Culprit, Obstacle, echoes
 from rf3d.assessment.cures import WORTH_DB, Cure
 from rf3d.assessment.links import ALLOWANCE_DB, Link, chance_text, verdict_of
-from rf3d.assessment.places import height, seen_from, spoken
+from rf3d.assessment.places import spoken, whereabouts
 from rf3d.errors import Finding, Severity
 from rf3d.plan import Plan
 from rf3d.propagation.paths import Setting
@@ -163,8 +163,7 @@ class _Told(NamedTuple):
     def where(self, point_m: FloatArray) -> str:
         """A local point in words."""
         world = self.setting.scene.to_world(point_m)
-        offset = world - self.receiver.position_m
-        return f"{seen_from(offset, self.plan.house_azimuth_rad)}, {height(float(world[2]))}"
+        return whereabouts(world - self.receiver.position_m, float(world[2]), self.plan.house_azimuth_rad)
 
 
 def echo_text(told: _Told, blame: Sequence[Culprit]) -> str:

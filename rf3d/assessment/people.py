@@ -15,7 +15,7 @@ from rf3d.assessment.air import AirAt
 from rf3d.assessment.blame import Spots
 from rf3d.assessment.fading import power_samples
 from rf3d.assessment.links import Link, chance_of_holding, finite, others_on_air, sent_dbm, verdict_of
-from rf3d.assessment.places import height, seen_from
+from rf3d.assessment.places import whereabouts
 from rf3d.errors import Finding
 from rf3d.plan import Plan
 from rf3d.propagation.diffraction import facet_widths
@@ -113,7 +113,7 @@ def person_finding(
         return None
     place = setting.scene.to_world(found.point_m)
     x, y, z = place.tolist()
-    where = f"{seen_from(place - receiver.position_m, plan.house_azimuth_rad)} of it, {height(z)}"
+    where = whereabouts(place - receiver.position_m, z, plan.house_azimuth_rad, of_it=True)
     words = then[1] if then[0] == then[1] else f"{then[0]} to {then[1]}"
     text = (
         f"somebody who stands in the line ({where}) takes {found.loss_db[0]:.0f} to {found.loss_db[1]:.0f} dB from it: "

@@ -32,15 +32,26 @@ def directions(house_azimuth_rad: float | None) -> dict[str, FloatArray]:
     }  # fmt: skip
 
 
-def seen_from(offset_m: FloatArray, house_azimuth_rad: float | None) -> str:
-    """An offset (3,) as the one or two horizontal directions that matter: "4 m to stage left and 2 m upstage"."""
+def whereabouts(offset_m: FloatArray, world_z_m: float, house_azimuth_rad: float | None, *, of_it: bool = False) -> str:
+    """A place by its offset (3,) from a receiver and its height over the venue's zero.
+
+    "4 m to stage left and 2 m upstage, 3 m up"; with ``of_it``, where the receiver is "it": "... upstage of it, 3 m up"
+    and "right above it, 3 m up".
+    """
     words = []
     for name, way in directions(house_azimuth_rad).items():
         along = float(offset_m @ way)
         if name not in ("up", "down") and along > NEAR_M:
             words.append((along, f"{along:.0f} m {towards(name)}"))
     words.sort(reverse=True)
-    return " and ".join(text for _, text in words[:2]) or "right there"
+    if words:
+        from_it = (" from it" if house_azimuth_rad is None else " of it") if of_it else ""
+        place = " and ".join(text for _, text in words[:2]) + from_it
+    elif abs(offset_m[2]) > NEAR_M:
+        place = ("right above" if offset_m[2] > 0.0 else "right below") + (" it" if of_it else "")
+    else:
+        place = "right at it" if of_it else "right there"
+    return f"{place}, {height(world_z_m)}"
 
 
 def towards(name: str) -> str:

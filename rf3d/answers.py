@@ -205,13 +205,23 @@ def print_budget(run: Run, solution: Solution, link: Link) -> None:
     from rf3d.assessment.pages import budget_of
 
     rows = [
-        (line.item, f"{line.value:+.1f}" if line.unit == "dB" else f"{line.value:.1f}", line.unit, line.note)
+        (line.item, tenths(line.value, signed=line.unit == "dB"), line.unit, line.note)
         for line in budget_of(solution, link)
     ]
     if rows:
         run.table(f"{link.transmitter} to {link.receiver}", ("", "dB", "", ""), rows)
     else:
         run.text(f"\n{link.transmitter} to {link.receiver}: no path")
+
+
+def tenths(value: float, *, signed: bool) -> str:
+    """A number with one decimal, never "-0.0".
+
+    >>> tenths(-0.04, signed=True), tenths(-0.06, signed=True), tenths(-0.01, signed=False)
+    ('+0.0', '-0.1', '0.0')
+    """
+    rounded = round(value, 1) + 0.0
+    return f"{rounded:+.1f}" if signed else f"{rounded:.1f}"
 
 
 def print_summary(run: Run, solution: Solution) -> None:

@@ -50,6 +50,26 @@ def dbm_to_watts(power_dbm: ArrayLike) -> FloatArray:
     return from_db(power_dbm) * 1e-3
 
 
+def margin_text(margin_db: float, limit: str = "threshold", *, over: str = "above", under: str = "below") -> str:
+    """A margin over a limit as a crew would say it: in whole decibels, without a sign.
+
+    >>> margin_text(55.6), margin_text(-17.2, "its threshold"), margin_text(-0.4)
+    ('56 dB above threshold', '17 dB below its threshold', '0 dB above threshold')
+    """
+    if not np.isfinite(margin_db):
+        return f"nothing {over} {limit}"
+    return f"{abs(round(margin_db))} dB {under if round(margin_db) < 0 else over} {limit}"
+
+
+def busy_text(margin_db: float, air: str = "the busiest air") -> str:
+    """A margin over what a radio needs on the worst channel of the busiest air.
+
+    >>> busy_text(10.2), busy_text(-4.0)
+    ('10 dB over the busiest air', '4 dB too little over the busiest air')
+    """
+    return margin_text(margin_db, air, over="over", under="too little over")
+
+
 def direction(azimuth_rad: ArrayLike, elevation_rad: ArrayLike) -> FloatArray:
     """Unit vectors, shape (..., 3), of azimuths and elevations in radians."""
     azimuth, elevation = np.broadcast_arrays(np.asarray(azimuth_rad, float), np.asarray(elevation_rad, float))

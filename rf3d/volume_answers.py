@@ -112,24 +112,27 @@ def print_volumes(run: Run, volumes: Sequence[TransmitterVolume], *, backwards: 
         run.table("Who reflected it last, share of the power of a voxel, mean", (columns[0], "surfaces"), blame)
 
 
+def whole_or_nothing(value: float) -> str:
+    """A margin in whole decibels for a table; a word where nothing arrives."""
+    return whole(value) if math.isfinite(value) else "nothing"
+
+
 def print_coverages(run: Run, coverages: Sequence[Coverage]) -> None:
     """Print for every radio how much of each zone is solid, workable, fragile and lost."""
-    from rf3d.assessment.coverage import COVERAGE_DEFINITION, DOUBT, VERDICTS, decibels, percent
+    from rf3d.assessment.coverage import COVERAGE_DEFINITION, DOUBT, VERDICTS, percent
 
     for found in coverages:
         rows = []
         for zone in found.zones:
-            worst = "nothing"
-            if math.isfinite(zone.worst_db):
-                worst = whole(zone.worst_db)
-                if (
-                    zone.worst_busy_db is None
-                    and math.isfinite(zone.worst_low_db)
-                    and whole(zone.worst_low_db) != whole(zone.worst_high_db)
-                ):
-                    worst += f" ({whole(zone.worst_low_db)} to {whole(zone.worst_high_db)})"
+            worst = whole_or_nothing(zone.worst_db)
+            if (
+                zone.worst_busy_db is None
+                and math.isfinite(zone.worst_low_db)
+                and whole(zone.worst_low_db) != whole(zone.worst_high_db)
+            ):
+                worst += f" ({whole(zone.worst_low_db)} to {whole(zone.worst_high_db)})"
             shares = (percent(zone.shares[word]) for word in reversed(VERDICTS))
-            busy = () if zone.worst_busy_db is None else (decibels(zone.worst_busy_db).removesuffix(" dB"),)
+            busy = () if zone.worst_busy_db is None else (whole_or_nothing(zone.worst_busy_db),)
             rows.append((zone.zone, *shares, worst, *busy, percent(zone.doubtful)))
         over = () if found.busy_margin_db is None else ("busiest air",)
         columns = ("zone", *reversed(VERDICTS), "worst 1 %", *over, "in doubt")

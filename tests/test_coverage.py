@@ -152,7 +152,7 @@ def test_solids_do_not_count_and_silence_is_lost(plan, setting):
     (finding,) = coverage_findings(found)
     assert (finding.code, finding.severity, finding.where) == ("zone-weak", "caution", covering.WHOLE_VENUE)
     assert "25 % lost for hopper at dipole upright, on clean air only;" in finding.message
-    assert "nothing over the threshold" in finding.message
+    assert "nothing above the threshold" in finding.message
     assert covering.coverage_as_json(found)["zones"][0]["worst_1_percent_db"] is None
 
 

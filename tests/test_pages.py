@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 from click.testing import CliRunner
 
+from rf3d.answers import tenths
+from rf3d.assessment.multipath import receiver_finding
 from rf3d.assessment.pages import fading_words, margin_words, page, summary
+from rf3d.assessment.run import solve
 from rf3d.cli import main
+from rf3d.jobs import Jobs
+from rf3d.plan import load_scene
+from rf3d.units import busy_text, margin_text
 from tests.test_air import ACCESS_POINT, PHONE, solved, written
 
 
@@ -39,11 +46,39 @@ def test_a_page_says_what_links_and_findings_say(tmp_path):
 def test_margins_are_told_over_both_airs(tmp_path):
     (busy,) = solved(tmp_path, more=PHONE).links
     words, margins = margin_words(busy), (round(busy.margin_db), round(busy.busy_margin_db))
-    assert words.startswith("{} dB above threshold on clean air; {} dB over the busiest air".format(*margins))
+    busiest = f"{-margins[1]} dB too little over the busiest air"
+    assert words.startswith(f"{margins[0]} dB above threshold on clean air; {busiest}")
     assert f"mostly phone, which disturbs {busy.air.disturbed} of 79 channels" in words
     (clean,) = solved(tmp_path).links
     assert margin_words(clean).endswith("clean air only: no other radio is listed")
     assert fading_words(clean) == "none of 79 channels faded below what holds"
+
+
+def test_margins_below_a_limit_are_told_without_a_sign(tmp_path):
+    """A transmitter 60 dB weaker: so much below its threshold; a budget has no "-0.0"."""
+    assert [margin_text(m, "its threshold") for m in (17.4, -17.4, -0.4)] == [
+        "17 dB above its threshold", "17 dB below its threshold", "0 dB above its threshold",
+    ]  # fmt: skip
+    assert busy_text(-4.2, "the busiest air you listed") == "4 dB too little over the busiest air you listed"
+    assert [tenths(v, signed=True) for v in (-0.04, 0.0, -0.06, 3.0)] == ["+0.0", "+0.0", "-0.1", "+3.0"]
+    assert tenths(-0.04, signed=False) == "0.0"
+    plan = written(tmp_path, more=PHONE)
+    weak = replace(plan, transmitters=tuple(replace(t, power_dbm=t.power_dbm - 60.0) for t in plan.transmitters))
+    solution = solve(weak, load_scene(weak), jobs=Jobs(workers=1))
+    (link,) = solution.links
+    words = margin_words(link)
+    assert words.startswith(f"{-round(link.margin_db)} dB below threshold on clean air; ")
+    assert f"; {-round(link.busy_margin_db)} dB too little over the busiest air you listed" in words
+    (finding,) = [f for f in solution.findings if f.code == "too-weak"]
+    level = f"({-round(link.margin_db)} dB below its threshold on the average, {-round(link.fade_margin_db)} dB on the"
+    assert level in finding.message
+    assert "-" not in finding.message.split(")")[0]
+    edge = replace(link, sensitivity_dbm=link.mean_power_dbm - 3.0, fade_power_dbm=link.mean_power_dbm - 5.0)
+    (receiver,) = solution.plan.receivers
+    told = receiver_finding(
+        solution.setting, solution.plan, edge, receiver=receiver, blame=(), obstacles=(), cures=()
+    ).message  # fmt: skip
+    assert "3 dB above its threshold on the average, 2 dB below it on the worst 1 in 100" in told
 
 
 def test_the_summary_says_whether_it_holds_the_worst_and_what_to_do(tmp_path):

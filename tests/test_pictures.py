@@ -16,7 +16,7 @@ from rf3d.plan import load_plan, load_scene
 from rf3d.propagation.grid import make_grid
 from rf3d.propagation.volume import trace_volume
 from rf3d.views import pictures
-from rf3d.views.furniture import chance_text, margin_text, minus, share_text
+from rf3d.views.furniture import chance_text, level_text, minus, share_text
 from rf3d.views.layout import (
     colour_bands,
     dash_pattern,
@@ -182,9 +182,9 @@ def test_plan_view_has_the_house_at_the_bottom_and_stage_left_on_the_right():
 
 def test_margin_chance_and_share_in_words():
     """Never rounded up: a chance just under a verdict's least must not read as that least."""
-    assert margin_text(55.6) == "56 dB above threshold"
-    assert margin_text(-2.2) == "2 dB below threshold"
-    assert margin_text(-np.inf) == "no path found"
+    assert level_text(55.6) == "56 dB above threshold"
+    assert level_text(-2.2) == "2 dB below threshold"
+    assert level_text(-np.inf) == "no path found"
     assert chance_text(1.0) == chance_text(0.999) == "≥ 99.9 %"
     assert chance_text(0.99899) == "99.8 %"
     assert chance_text(0.98999) == "98 %"

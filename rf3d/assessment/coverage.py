@@ -32,7 +32,7 @@ from rf3d.propagation.paths import Setting
 from rf3d.propagation.volume import TransmitterVolume
 from rf3d.radio.antennas import Antenna, peak_gain_dbi
 from rf3d.radio.radios import Radio
-from rf3d.units import BoolArray, FloatArray, IntArray, from_db, read_only, to_db, watts_to_dbm
+from rf3d.units import BoolArray, FloatArray, IntArray, busy_text, from_db, margin_text, read_only, to_db, watts_to_dbm
 from rf3d.venue.zones import Zone
 
 VERDICTS: tuple[Verdict, ...] = ("lost", *(name for name, _ in reversed(VERDICT_CHANCES)))
@@ -347,7 +347,7 @@ def coverage_findings(found: Coverage) -> list[Finding]:
         doubt = f" ({percent(zone.doubtful)} of the zone in doubt by the noise of rays)" if zone.doubtful else ""
         message = (
             f"{parts} for {found.radio} at {found.antenna} upright, {_over(zone)}{doubt}; "
-            f"worst 1 %: {decibels(zone.worst_db)} over the threshold{_busy(zone)}. Try another "
+            f"worst 1 %: {margin_text(zone.worst_db, 'the threshold')}{_busy(zone)}. Try another "
             "transmitter or place that sees it; `rf3d links` tells why a receiver there is weak"
         )
         said.append(
@@ -363,7 +363,7 @@ def _over(zone: ZoneCoverage) -> str:
 def _busy(zone: ZoneCoverage) -> str:
     if zone.worst_busy_db is None:
         return ""
-    return f", {decibels(zone.worst_busy_db)} over the busiest air on its worst channel"
+    return f", {busy_text(zone.worst_busy_db)} on its worst channel"
 
 
 def percent(share: float) -> str:
@@ -375,11 +375,6 @@ def percent(share: float) -> str:
     if 0.0 < share < 0.01:
         return "< 1 %"
     return "> 99 %" if 0.99 < share < 1.0 else f"{100 * share:.0f} %"
-
-
-def decibels(value: float) -> str:
-    """A margin in whole decibels; nothing where nothing arrives."""
-    return f"{round(value) + 0} dB" if np.isfinite(value) else "nothing"
 
 
 def coverage_as_json(found: Coverage) -> dict[str, Any]:

@@ -19,7 +19,7 @@ from rf3d.errors import Finding, Severity
 from rf3d.plan import Plan
 from rf3d.propagation.paths import Setting
 from rf3d.radio.radios import Receiver
-from rf3d.units import FloatArray, wavelength_m
+from rf3d.units import FloatArray, busy_text, margin_text, wavelength_m
 
 STRONG_ECHO_DB = 6.0
 """An echo within this of the strongest path is strong: it can halve the field."""
@@ -59,12 +59,9 @@ def receiver_finding(
         )  # fmt: skip
     over = "on" if link.air is None else "over"
     holds = f"{link.verdict}, holds with a chance of {chance_text(link.chance)} {over} {link.air_words}"
-    level = (
-        f"{link.margin_db:.0f} dB above its threshold on the average, {link.fade_margin_db:.0f} dB on the worst "
-        "1 in 100 spots and channels"
-    )
+    level = f"{margin_text(link.margin_db, 'its threshold')} on the average, {_worst_text(link)}"
     if link.air is not None and link.busy_margin_db is not None and link.air.disturbed:
-        level += f"; {link.busy_margin_db:.0f} dB over the busiest air"
+        level += f"; {busy_text(link.busy_margin_db)}"
 
     def finding(code: str, severity: Severity, text: str) -> Finding:
         return Finding(code, severity, receiver.name, text, link.fade_margin_db, ALLOWANCE_DB, "dB", _place(receiver))
@@ -95,6 +92,12 @@ def receiver_finding(
     return finding(code, "fail" if link.verdict == "lost" else "caution", text)
 
 
+def _worst_text(link: Link) -> str:
+    """The margin at the 1 % point, after that on the average; says which side it is on where that is another one."""
+    below = " below it" if round(link.fade_margin_db) < 0 <= round(link.margin_db) else ""
+    return f"{abs(round(link.fade_margin_db))} dB{below} on the worst 1 in 100 spots and channels"
+
+
 def _reason(link: Link) -> tuple[str, str]:
     """Code of what makes a link fragile or lost, and the same in words."""
     if link.air is not None and verdict_of(link.clean_chance, listed=True) in ("solid", "workable"):
@@ -116,7 +119,10 @@ def other_link_finding(setting: Setting, plan: Plan, link: Link, *, receiver: Re
     if np.isfinite(link.fade_power_dbm):
         value = link.fade_margin_db
         named = echo_text(_Told(setting, plan, receiver), echoes(setting, link))
-        why = f"({chance_text(link.chance)}; {value:.0f} dB on the worst 1 in 100 spots and channels); echoes{named}"
+        why = (
+            f"({chance_text(link.chance)}; {margin_text(value, 'its threshold')} on the worst 1 in 100 "
+            f"spots and channels); echoes{named}"
+        )
     else:
         value, why = None, "for want of a path that carries power"
     text = f"{link.transmitter} alone would be {link.verdict} here {why}. Another transmitter serves it."

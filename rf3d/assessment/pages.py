@@ -13,6 +13,7 @@ from rf3d.assessment.run import Solution
 from rf3d.assessment.service import Service, air_time
 from rf3d.assessment.stutter import STUTTER_MODEL, freeze_text
 from rf3d.errors import Finding
+from rf3d.units import busy_text, margin_text
 
 WORST_TOLD = 3
 GOOD = ("solid", "workable")
@@ -88,13 +89,13 @@ def margin_words(link: Link) -> str:
     """Margins in whole decibels, over clean air and over the busiest air listed."""
     if link.paths.count == 0:
         return "no path brings power to it"
-    clean = f"{link.margin_db:.0f} dB above threshold on clean air"
+    clean = f"{margin_text(link.margin_db)} on clean air"
     if link.air is None or link.busy_margin_db is None:
         return f"{clean}; clean air only: no other radio is listed"
     if link.air.disturbed == 0:
         return f"{clean}, and no less over the air you listed"
     return (
-        f"{clean}; {link.busy_margin_db:.0f} dB over the busiest air you listed, mostly "
+        f"{clean}; {busy_text(link.busy_margin_db, 'the busiest air you listed')}, mostly "
         f"{link.air.strongest or 'noise'}, which disturbs {link.air.disturbed} of {len(link.channels_hz)} channels"
     )
 

@@ -12,7 +12,7 @@ from rf3d.assessment.places import directions
 from rf3d.plan import Plan
 from rf3d.propagation.paths import Setting
 from rf3d.radio.radios import Receiver, Transmitter
-from rf3d.units import FloatArray
+from rf3d.units import FloatArray, margin_text
 from rf3d.views.layout import Box, Camera, box_corners, round_length, ruler_ticks
 from rf3d.views.model import Model
 from rf3d.views.page import FAINT, GREY, INK, Page
@@ -24,16 +24,13 @@ _MANY_EDGES = 1500
 PANEL_X, PANEL_WIDTH = 1150.0, 425.0
 
 
-def margin_text(margin_db: float) -> str:
-    """A margin as a crew would say it.
+def level_text(margin_db: float) -> str:
+    """A link's margin in words, also where it has none.
 
-    >>> margin_text(55.6)
-    '56 dB above threshold'
+    >>> level_text(55.6), level_text(-np.inf)
+    ('56 dB above threshold', 'no path found')
     """
-    if not np.isfinite(margin_db):
-        return "no path found"
-    whole = round(margin_db)
-    return f"{abs(whole)} dB {'below' if whole < 0 else 'above'} threshold"
+    return margin_text(margin_db) if np.isfinite(margin_db) else "no path found"
 
 
 def share_text(share: float) -> str:
@@ -205,6 +202,6 @@ def link_subtitle(link: Link) -> str:
     """Verdict, chance and margin of a link in one line."""
     average = " on the average" if np.isfinite(link.margin_db) else ""
     return (
-        f"{link.verdict}, chance of holding {chance_text(link.chance)}; {margin_text(link.margin_db)}{average}, "
+        f"{link.verdict}, chance of holding {chance_text(link.chance)}; {level_text(link.margin_db)}{average}, "
         f"{link.air_words}; {link.centre_hz / 1e6:.0f} MHz"
     )

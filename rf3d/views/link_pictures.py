@@ -28,9 +28,9 @@ from rf3d.views.furniture import (
     draw_transmitters,
     heading,
     legend_row,
+    level_text,
     link_subtitle,
     local_positions,
-    margin_text,
     radio_positions,
     share_text,
     shortened,
@@ -279,7 +279,7 @@ def receiver_row(link: Link | None) -> str:
     """Second line of a receiver's entry: verdict, chance, margin and who serves it best."""
     if link is None:
         return "no transmitter shares its radio"
-    return f"{link.verdict} · {chance_text(link.chance)} · {margin_text(link.margin_db)} · from {link.transmitter}"
+    return f"{link.verdict} · {chance_text(link.chance)} · {level_text(link.margin_db)} · from {link.transmitter}"
 
 
 def listed(best: list[Link | None], most: int) -> list[int]:

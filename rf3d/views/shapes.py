@@ -21,7 +21,7 @@ from rf3d.propagation.paths import Setting
 from rf3d.propagation.volume import TransmitterVolume
 from rf3d.radio.radios import Receiver
 from rf3d.units import FloatArray, from_db
-from rf3d.views.furniture import margin_text
+from rf3d.views.furniture import level_text
 from rf3d.views.glb import Node, Piece
 from rf3d.views.layout import colour_bands, round_levels
 from rf3d.views.link_pictures import KINDS, PATH_COLOURS, TINT, VERDICT_MARKS, path_kind, path_points, path_words
@@ -63,7 +63,7 @@ def _receiver(solution: Solution, receiver: Receiver) -> Node:
     if link is None:
         extras |= {"verdict": None, "words": "no transmitter shares its radio", "colour": UNHEARD_COLOUR}
     else:
-        words = f"{link.verdict}, holds {chance_text(link.chance)}, {margin_text(link.margin_db)}"
+        words = f"{link.verdict}, holds {chance_text(link.chance)}, {level_text(link.margin_db)}"
         extras |= {
             "transmitter": link.transmitter, "verdict": link.verdict, "chance_of_holding": link.chance,
             "mean_power_dbm": finite(link.mean_power_dbm), "margin_db": finite(link.margin_db),

@@ -36,6 +36,8 @@ def occupied(place: Place, row: OccupiedRow) -> Occupied:
         Keys that fit none of the forms, a band or a box without extent.
     """
     told = {key for key, value in row.model_dump(exclude={"name"}).items() if value is not None}
+    if told >= {"low_hz", "high_hz"}:
+        told -= {"bandwidth_hz"}  # of any band
     if all(set(keys) != told for _, keys in _FORMS):
         best = max(_FORMS, key=lambda form: len(told & set(form[1])) - len(told - set(form[1])))
         lacking = [key for key in best[1] if key not in told]
@@ -65,9 +67,15 @@ def occupied(place: Place, row: OccupiedRow) -> Occupied:
             "low_hz must lie below high_hz",
             "change one of them",
         )
+    if row.bandwidth_hz is not None and row.bandwidth_hz > high - low:
+        raise place.refuse(
+            f"bandwidth_hz of {place.owner} is {row.bandwidth_hz:g}",
+            f"it must not be more than its band, {high - low:g}",
+            "change one of them",
+        )
     return Occupied(
         row.name, None if box is None else read_only(box), row.count or 1, row.power_dbm, row.level_dbm, low, high,
-        row.duty or 1.0, row.noise_rise_db or 0.0, row.within_m or 0.0,
+        row.duty or 1.0, row.noise_rise_db or 0.0, row.within_m or 0.0, row.bandwidth_hz,
     )  # fmt: skip
 
 

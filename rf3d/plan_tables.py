@@ -224,6 +224,9 @@ class OccupiedRow(_Table):
     )
     low_hz: float | None = Field(None, ge=1e6, le=100e9, description="the low end of its band in hertz")
     high_hz: float | None = Field(None, ge=1e6, le=100e9, description="the high end of its band in hertz")
+    bandwidth_hz: float | None = Field(
+        None, gt=0, le=1e11, description="what it takes of its band at a time, hopping over all of it, in hertz"
+    )
     duty: float | None = Field(
         None, gt=0, le=1, description="the share of time each is on the air, above 0 and up to 1"
     )

@@ -136,7 +136,7 @@ def print_coverages(run: Run, coverages: Sequence[Coverage]) -> None:
             rows.append((zone.zone, *shares, worst, *busy, percent(zone.doubtful)))
         over = () if found.busy_margin_db is None else ("busiest air",)
         columns = ("zone", *reversed(VERDICTS), "worst 1 %", *over, "in doubt")
-        air = "on clean air only" if found.busy_margin_db is None else "over the air listed"
+        air = f"{'on' if found.busy_margin_db is None else 'over'} {found.air_words}"
         run.table(f"Coverage of {found.radio}, heard by {found.antenna} upright, {air}", columns, rows)
     if coverages:
         run.paragraph(

@@ -336,6 +336,7 @@ name = "the whole band"
 level_dbm = -83.3
 low_hz = 2400e6
 high_hz = 2483.5e6
+bandwidth_hz = 1.5e6
 duty = 0.07
 
 [[occupied]]

@@ -50,7 +50,7 @@ def test_margins_are_told_over_both_airs(tmp_path):
     assert words.startswith(f"{margins[0]} dB above threshold on clean air; {busiest}")
     assert f"mostly phone, which disturbs {busy.air.disturbed} of 79 channels" in words
     (clean,) = solved(tmp_path).links
-    assert margin_words(clean).endswith("clean air only: no other radio is listed")
+    assert margin_words(clean).endswith("clean air only: no other radio is listed on its band")
     assert fading_words(clean) == "none of 79 channels faded below what holds"
 
 

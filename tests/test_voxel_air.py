@@ -64,8 +64,8 @@ def air_by_hand(power_w, *, count=(1, 40), duty=(0.3, 0.02), rise=1.0) -> VoxelA
     voxels = np.shape(power_w)[1]
     low, high = np.array([2402e6, 2427e6]), np.array([2422e6, 2447e6])
     return VoxelAir(
-        np.array(power_w, dtype=float), np.arange(voxels), np.array(count), np.array(duty),
-        RADIO.overlap(low, high), np.full(voxels, rise),
+        np.array(power_w, dtype=float), np.arange(voxels), np.array(count),
+        np.repeat(np.array(duty)[:, None], 79, axis=1), RADIO.overlap(low, high), np.full(voxels, rise),
     )  # fmt: skip
 
 
@@ -98,7 +98,7 @@ def test_verdicts_over_others_are_those_of_a_simulation(rate):
         field = np.sqrt(k / (1 + k)) + np.sqrt(0.5 / (1 + k)) * (rng.normal(size=spots) + 1j * rng.normal(size=spots))
         heard = power_w[v] * np.abs(field) ** 2
         channel = rng.integers(air.share.shape[1], size=(packets, spots))
-        on = np.stack([rng.binomial(n, d, size=channel.shape) for n, d in zip(air.count, air.duty, strict=True)])
+        on = np.stack([rng.binomial(n, d, size=channel.shape) for n, d in zip(air.count, air.duty[:, 0], strict=True)])
         disturbance = (on * air.share[:, channel] * others[:, v, None, None]).sum(axis=0)
         needed = radio.needed_w(disturbance, hand_db=ALLOWANCE_DB, noise_rise=1.5)
         chance[v] = (heard >= needed).any(axis=0).mean()

@@ -15,8 +15,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import bdtr, bdtrik
 
+from rf3d.assessment.moments import enumerate_moments
 from rf3d.errors import InputError
-from rf3d.jobs import Jobs
+from rf3d.jobs import Jobs, batch_generator
 from rf3d.plan import Plan
 from rf3d.propagation.cache import PathCache
 from rf3d.propagation.fields import fields
@@ -33,6 +34,9 @@ AIR_REFLECTIONS = 1
 RARE = 0.01
 """Of a crowd, as many count as are on at once in this share of moments."""
 LEAST_APART_M = 1e-3
+DRAWN = 256
+"""Moments that are drawn of the crowds on one channel."""
+_MOMENTS_KEY = 5
 DISTURBED_DB = 3.0
 """A channel whose need rises by this counts as disturbed."""
 
@@ -49,11 +53,14 @@ class AirAt:
         Of one of them, at the receiver's connector, over its whole band.
     count : (J,) int64
         How many each stands for.
-    duty : (J,) float64
+    duty : (J, F) float64
+        Share of time that one of them is on each channel.
     share : (J, F) float64
-        Of its power that falls into each channel.
+        Of its power that falls into the channel then.
     noise_rise : float
         Factor by which noise is higher there.
+    listed : bool
+        Whether a line of the list reaches its band; else only the plan's own transmitters do.
     """
 
     names: tuple[str, ...]
@@ -62,23 +69,29 @@ class AirAt:
     duty: FloatArray
     share: FloatArray
     noise_rise: float
+    listed: bool = True
 
     def each_w(self) -> FloatArray:
         """Power of each emitter in each channel at its busiest, (J, F): as many as are on in 1 % of moments, or one."""
-        return np.asarray((busiest_count(self.count, self.duty) * self.power_w)[:, None] * self.share)
+        return np.asarray(busiest_count(self.count[:, None], self.duty) * self.power_w[:, None] * self.share)
 
     def busiest_w(self) -> FloatArray:
         """Power in each channel (F,) when all are on."""
         return np.asarray(self.each_w().sum(axis=0))
 
-    def drawn_w(self, spots: int, generator: np.random.Generator) -> FloatArray:
-        """Power in each channel at ``spots`` independent moments, (S, F): each emitter on with its duty."""
-        total = np.zeros((spots, self.share.shape[1]))
-        for j in np.flatnonzero(self.power_w > 0.0):
-            channels = np.flatnonzero(self.share[j] > 0.0)
-            on = generator.binomial(self.count[j], self.duty[j], size=(spots, len(channels)))
-            total[:, channels] += on * (self.power_w[j] * self.share[j, channels])
-        return total
+    def holding(self, arriving_w: FloatArray, radio: Radio, *, hand_db: float, seed: int) -> FloatArray:
+        """Share of moments (S, F) at which power at S spots on F channels (S, F) is what is needed over the others."""
+        moments = enumerate_moments(
+            self.count, self.duty, self.share, drawn=DRAWN, generator=batch_generator(seed, _MOMENTS_KEY)
+        )
+        found = np.empty_like(arriving_w)
+        for kind, (counted, weight) in enumerate(zip(moments.counted, moments.weight, strict=True)):
+            mine = np.flatnonzero(moments.kind == kind)
+            needed = radio.needed_w(counted @ self.power_w, hand_db=hand_db, noise_rise=self.noise_rise)
+            order = np.argsort(needed)
+            below = np.concatenate([[0.0], np.minimum(np.cumsum(weight[order]), 1.0)])
+            found[:, mine] = below[np.searchsorted(needed[order], arriving_w[:, mine], side="right")]
+        return found
 
     def strongest(self) -> str | None:
         """The line of the list that puts most power into a channel at its busiest; None where none does."""
@@ -90,9 +103,14 @@ class AirAt:
 
 
 def busiest_count(count: IntArray, duty: FloatArray) -> FloatArray:
-    """How many of ``count`` (J,) are on the air at once in a moment of a hundred, at least one, (J,)."""
-    on = np.ceil(bdtrik(1.0 - RARE, count, duty))
-    return np.asarray(np.maximum(np.where(bdtr(on - 1.0, count, duty) >= 1.0 - RARE, on - 1.0, on), 1.0))
+    """How many of ``count`` are on a channel at once in a moment of a hundred, at least one if ever.
+
+    ``duty`` is the share of time that one is on it.
+    """
+    some = np.maximum(duty, 1e-12)
+    on = np.ceil(bdtrik(1.0 - RARE, count, some))
+    most = np.maximum(np.where(bdtr(on - 1.0, count, some) >= 1.0 - RARE, on - 1.0, on), 1.0)
+    return np.where(duty > 0.0, most, 0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,38 +126,54 @@ class BusyAir:
     strongest : str or None
         Who disturbs most.
     noise_rise_db : float
+    listed : bool
+        As of ``AirAt``.
     """
 
     needed_dbm: FloatArray
     disturbed: int
     strongest: str | None
     noise_rise_db: float
+    listed: bool = True
 
 
 def busy_air(air: AirAt, radio: Radio) -> BusyAir:
     """What a radio's channels need over the busiest air."""
     needed = watts_to_dbm(radio.needed_w(air.busiest_w(), noise_rise=air.noise_rise))
     disturbed = int(np.count_nonzero(needed >= radio.threshold_dbm + DISTURBED_DB))
-    return BusyAir(needed, disturbed, air.strongest(), float(to_db(air.noise_rise)))
+    return BusyAir(needed, disturbed, air.strongest(), float(to_db(air.noise_rise)), air.listed)
 
 
 @dataclass(frozen=True, eq=False)
 class Emitter:
-    """One sender, or one level, of the air: whose it is, how many it stands for, its band and duty."""
+    """One sender, or one level, of the air: whose it is, how many it stands for, where in its band it is, its duty.
+
+    ``slots_hz`` (C, 2) are the bands it is on in turn, one at a time, each as often: its whole band for most, the
+    channels of a hopper.
+    """
 
     name: str
     count: int
-    band_hz: tuple[float, float]
+    slots_hz: FloatArray
     duty: float
     sender: Transmitter | None = None
     own: bool = False
     level_dbm: float = -math.inf
 
+    def on_channels(self, radio: Radio) -> tuple[FloatArray, FloatArray]:
+        """Share of time that it is on each channel of a radio (F,), and share of its power that falls into it then.
+
+        Zeros for the radio's own transmitters, which are taken to keep out of each other's way.
+        """
+        if self.own and self.sender is not None and self.sender.radio.name == radio.name:
+            return np.zeros(len(radio.channels_hz)), np.zeros(len(radio.channels_hz))
+        common = radio.overlap(*self.slots_hz.T)
+        hits = (common > 0.0).sum(axis=0)
+        return self.duty * hits / len(self.slots_hz), common.sum(axis=0) / np.maximum(hits, 1)
+
     def reaches(self, radio: Radio) -> bool:
         """Whether it is somebody else's to a radio and on one of its channels."""
-        if self.own and self.sender is not None and self.sender.radio.name == radio.name:
-            return False
-        return bool((radio.overlap(*(np.array([edge]) for edge in self.band_hz)) > 0.0).any())
+        return bool((self.on_channels(radio)[1] > 0.0).any())
 
 
 def listed_air(
@@ -147,15 +181,13 @@ def listed_air(
 ) -> Mapping[str, AirAt]:
     """What every receiver hears of the air listed, by its name; of transmitters too where a receiver answers them.
 
-    Empty where the plan lists nothing: nothing is known then.
+    Who hears nothing that is listed, and none of the plan's other radios, is left out: nothing is known there.
 
     Raises
     ------
     InputError
         A disturber inside a solid or on a receiver.
     """
-    if not plan.occupied:
-        return {}
     answered = {r.radio.name for r in plan.receivers if r.answer_power_dbm is not None}
     places = [*plan.receivers, *(_listening(t) for t in plan.transmitters if t.radio.name in answered)]
     emitting = emitters_of(plan, setting)
@@ -164,17 +196,22 @@ def listed_air(
     )
     _check_apart(plan, emitting, places, linked)
     traced = _received_w(plan, setting, emitting, places, linked=linked, seed=seed, jobs=jobs, cache=cache)
-    low, high = np.array([e.band_hz for e in emitting]).reshape(-1, 2).T
     level = dbm_to_watts(np.array([e.level_dbm for e in emitting]))
+    foreign = np.array([not e.own for e in emitting], dtype=bool)
     found = {}
     for r, place in enumerate(places):
+        rise = math.prod(float(line.noise_rise(place.position_m)) for line in plan.occupied)
+        if not linked[:, r].any() and rise <= 1.0:
+            continue
+        duty, share = (np.array(rows) for rows in zip(*(e.on_channels(place.radio) for e in emitting), strict=True))
         found[place.name] = AirAt(
             names=tuple(e.name for e in emitting),
             power_w=traced[:, r] + level * _behind_antenna(place),
             count=np.array([e.count for e in emitting], dtype=np.int64),
-            duty=np.array([e.duty for e in emitting]),
-            share=place.radio.overlap(low, high) * linked[:, [r]],
-            noise_rise=math.prod(float(line.noise_rise(place.position_m)) for line in plan.occupied),
+            duty=duty,
+            share=share,
+            noise_rise=rise,
+            listed=bool(linked[foreign, r].any()),
         )
     return found
 
@@ -189,15 +226,15 @@ def emitters_of(plan: Plan, setting: Setting) -> list[Emitter]:
     """
     found = []
     for line in plan.occupied:
-        band = (line.low_hz, line.high_hz)
+        slots = line.slots_hz
         for sender, count in zip(*emitters(line), strict=True):
-            found.append(Emitter(line.name, count, band, line.duty, sender=_clear(setting, line, sender)))
+            found.append(Emitter(line.name, count, slots, line.duty, sender=_clear(setting, line, sender)))
         if line.level_dbm is not None:
-            found.append(Emitter(line.name, 1, band, line.duty, level_dbm=line.level_dbm))
+            found.append(Emitter(line.name, 1, slots, line.duty, level_dbm=line.level_dbm))
     for t in plan.transmitters:
         half = 0.5 * t.radio.bandwidth_hz
-        band = (t.radio.first_channel_hz - half, t.radio.last_channel_hz + half)
-        found.append(Emitter(t.name, 1, band, 1.0, sender=t, own=True))
+        slots = np.stack([t.radio.channels_hz - half, t.radio.channels_hz + half], axis=1)
+        found.append(Emitter(t.name, 1, slots, 1.0, sender=t, own=True))
     return found
 
 

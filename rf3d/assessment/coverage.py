@@ -21,6 +21,7 @@ from rf3d.assessment.links import (
     VERDICT_DEFINITION,
     Verdict,
     finite,
+    over_which_air,
     packets_in_time,
 )
 from rf3d.assessment.voxel_air import VoxelAir
@@ -103,6 +104,8 @@ class Coverage:
         Power over the sensitivity; −inf where nothing arrives, NaN inside a solid.
     busy_margin_db : grid.shape float32 or None
         Power over what the worst channel needs over the busiest air; None where none is listed.
+    listed : bool
+        Whether the plan lists something on the air of its band.
     verdict : grid.shape int8
         Place in ``VERDICTS``; −1 inside a solid.
     zones : tuple of ZoneCoverage
@@ -118,8 +121,14 @@ class Coverage:
     direct_ratio_db: FloatArray
     margin_db: FloatArray
     busy_margin_db: FloatArray | None
+    listed: bool
     verdict: IntArray
     zones: tuple[ZoneCoverage, ...]
+
+    @property
+    def air_words(self) -> str:
+        """Over which air its words hold."""
+        return over_which_air(known=self.busy_margin_db is not None, listed=self.listed)
 
 
 def listening_antenna(plan: Plan, radio: str) -> Antenna | None:
@@ -178,7 +187,7 @@ def verdicts_over(
         for row, shift in enumerate(shift_db[:, voxels]):
             chance = (holding_share(spare + shift, np.broadcast_to(rice_k_db[voxels], spare.shape)) * step).sum(axis=0)
             found[row, voxels] = (chance[:, None] >= least).sum(axis=1)
-    return found
+    return found if air.listed else np.minimum(found, np.int8(VERDICTS.index(CLEAN_AIR_BEST)))
 
 
 def _busy_margin_db(power_w: FloatArray, *, radio: Radio, air: VoxelAir, gain: float) -> FloatArray:
@@ -270,6 +279,7 @@ def coverage(
         direct_ratio_db=single(ratio_db, heard & np.isfinite(ratio_db)),
         margin_db=single(margin, free),
         busy_margin_db=None if busy is None else single(busy, free),
+        listed=air is not None and air.listed,
         verdict=read_only(np.where(free, word, np.int8(-1))),
         zones=tuple(zone for zone in told if zone is not None),
     )
@@ -339,6 +349,7 @@ def _sum_up(
 def coverage_findings(found: Coverage) -> list[Finding]:
     """A caution for every zone of which a share that matters is lost or fragile."""
     said = []
+    over = f"{'on' if found.busy_margin_db is None else 'over'} {found.air_words}"
     for zone in found.zones:
         lost, fragile = zone.shares["lost"], zone.shares["fragile"]
         if lost + fragile < WORTH_TELLING:
@@ -346,7 +357,7 @@ def coverage_findings(found: Coverage) -> list[Finding]:
         parts = " and ".join(f"{percent(s)} {word}" for word, s in (("lost", lost), ("fragile", fragile)) if s > 0.0)
         doubt = f" ({percent(zone.doubtful)} of the zone in doubt by the noise of rays)" if zone.doubtful else ""
         message = (
-            f"{parts} for {found.radio} at {found.antenna} upright, {_over(zone)}{doubt}; "
+            f"{parts} for {found.radio} at {found.antenna} upright, {over}{doubt}; "
             f"worst 1 %: {margin_text(zone.worst_db, 'the threshold')}{_busy(zone)}. Try another "
             "transmitter or place that sees it; `rf3d links` tells why a receiver there is weak"
         )
@@ -354,10 +365,6 @@ def coverage_findings(found: Coverage) -> list[Finding]:
             Finding("zone-weak", "caution", zone.zone, message, lost + fragile, WORTH_TELLING, "", zone.weakest_m)
         )
     return said
-
-
-def _over(zone: ZoneCoverage) -> str:
-    return "on clean air only" if zone.worst_busy_db is None else "over the air listed"
 
 
 def _busy(zone: ZoneCoverage) -> str:
@@ -384,7 +391,7 @@ def coverage_as_json(found: Coverage) -> dict[str, Any]:
         "antenna": found.antenna,
         "transmitters": list(found.transmitters),
         "definition": COVERAGE_DEFINITION,
-        "air": "clean air only" if found.busy_margin_db is None else "the air listed",
+        "air": found.air_words,
         "zones": [
             {
                 "zone": zone.zone, "voxels": zone.voxels, "shares": dict(zone.shares), "doubtful": zone.doubtful,

@@ -32,7 +32,6 @@ from rf3d.radio.bodies import HEADINGS, housing_loss_db
 from rf3d.radio.radios import Radio, Receiver, Transmitter
 from rf3d.units import (
     SPEED_OF_LIGHT_M_S,
-    BoolArray,
     FloatArray,
     IntArray,
     azimuth_elevation,
@@ -195,12 +194,17 @@ class Link:
     @property
     def verdict(self) -> Verdict:
         """The word for ``chance``; see VERDICT_DEFINITION."""
-        return verdict_of(self.chance, listed=self.air is not None)
+        return verdict_of(self.chance, listed=self.listed)
+
+    @property
+    def listed(self) -> bool:
+        """Whether the plan lists something on the air of its band."""
+        return self.air is not None and self.air.listed
 
     @property
     def air_words(self) -> str:
         """Over which air the words of this link hold."""
-        return "clean air only" if self.air is None else "the air listed"
+        return over_which_air(known=self.air is not None, listed=self.listed)
 
     @property
     def turned_rad(self) -> float:
@@ -211,6 +215,13 @@ class Link:
     def busy_margin_db(self) -> float | None:
         """Mean power over what the worst channel needs over the busiest air; None where the plan lists none."""
         return None if self.air is None else self.mean_power_dbm - float(self.air.needed_dbm.max())
+
+
+def over_which_air(*, known: bool, listed: bool) -> str:
+    """Which air words hold for: what is listed on the band, the plan's own other radios alone, or nothing known."""
+    if not known:
+        return "clean air only"
+    return "the air listed" if listed else "the plan's own radios only"
 
 
 def verdict_of(chance: float, *, listed: bool) -> Verdict:
@@ -314,9 +325,7 @@ def _evaluate(
     )
     samples = power_samples(near, amplitude[:, :-1], diffuse_power=scattered)
     arriving_w = samples * dbm_to_watts(sent)
-    others = others_on_air(air, samples.shape, seed=seed)
-    nobody = np.zeros(1), 1.0
-    passing = arriving_w >= radio.needed_w(others[0], noise_rise=others[1])
+    passing = holding_shares(arriving_w, radio=radio, air=air, hand_db=0.0, seed=seed)
     return Link(
         transmitter=transmitter.name,
         receiver=receiver.name,
@@ -329,10 +338,10 @@ def _evaluate(
         channel_power_dbm=to_db(np.abs(amplitude[:, :-1].sum(axis=0)) ** 2) + sent,
         fade_power_dbm=float(to_db(np.percentile(samples, 1.0)) + sent),
         rare_fade_depth_db=percentile_depths_db(samples, bundle_power.sum() + scattered)[1],
-        chance=chance_of_holding(arriving_w, radio=radio, others=others),
-        clean_chance=chance_of_holding(arriving_w, radio=radio, others=nobody),
+        chance=chance_of_holding(arriving_w, radio=radio, air=air, seed=seed),
+        clean_chance=chance_of_holding(arriving_w, radio=radio, air=None, seed=seed),
         packet_success=read_only(passing.mean(axis=1)),
-        faded_channels=faded_channels(arriving_w, radio.needed_w(nobody[0], hand_db=ALLOWANCE_DB)),
+        faded_channels=faded_channels(arriving_w, radio.needed_w(np.zeros(1), hand_db=ALLOWANCE_DB)),
         air=None if air is None else busy_air(air, radio),
         second_antenna_gain_db=None
         if not second_antenna
@@ -360,27 +369,22 @@ def sent_dbm(transmitter: Transmitter, receiver: Receiver) -> float:
     return transmitter.power_dbm - transmitter.feed_loss_db - receiver.feed_loss_db - housing
 
 
-def others_on_air(air: AirAt | None, shape: tuple[int, ...], *, seed: int) -> tuple[FloatArray, float]:
-    """What others put into each channel at the moment of each spot, watts (S, F) or (1,), and by what noise rises."""
+def holding_shares(arriving_w: FloatArray, *, radio: Radio, air: AirAt | None, hand_db: float, seed: int) -> FloatArray:
+    """Share of moments at which power (S, F) at S spots on F channels is ``hand_db`` over what is needed, (S, F)."""
     if air is None:
-        return np.zeros(1), 1.0
-    return air.drawn_w(shape[0], batch_generator(seed, 5)), air.noise_rise
+        return (arriving_w >= radio.needed_w(np.zeros(1), hand_db=hand_db)).astype(np.float64)
+    return air.holding(arriving_w, radio, hand_db=hand_db, seed=seed)
 
 
-def chance_of_holding(arriving_w: FloatArray, *, radio: Radio, others: tuple[FloatArray, float]) -> float:
-    """The chance of VERDICT_DEFINITION from power at S spots on F channels (S, F), and ``others_on_air``."""
-    needed = radio.needed_w(others[0], hand_db=ALLOWANCE_DB, noise_rise=others[1])
-    return _gets_through(arriving_w >= needed, packets_in_time(radio))
+def chance_of_holding(arriving_w: FloatArray, *, radio: Radio, air: AirAt | None, seed: int) -> float:
+    """The chance of VERDICT_DEFINITION from power at S spots on F channels (S, F): each packet meets its own moment."""
+    one = holding_shares(arriving_w, radio=radio, air=air, hand_db=ALLOWANCE_DB, seed=seed).mean(axis=1)
+    return float(np.mean(1.0 - (1.0 - one) ** packets_in_time(radio)))
 
 
 def packets_in_time(radio: Radio) -> int:
     """Packets that may bring an update before its lack is seen; where their rate is not told, its copies."""
     return max(1, radio.repeats or 1, int((radio.packets_s or 0.0) * FREEZE_S))
-
-
-def _gets_through(holding: BoolArray, packets: int) -> float:
-    """Mean over S spots of the chance that one of the packets holds, on channels drawn at random, from (S, F)."""
-    return float(np.mean(1.0 - (1.0 - holding.mean(axis=1)) ** packets))
 
 
 def bundles(paths: PathSet, wavelength: float) -> IntArray:

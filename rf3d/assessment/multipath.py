@@ -34,6 +34,8 @@ LIVES_ON_DB = 6.0
 AMPLE_DB = 20.0
 """With so much margin, fading as deep as what is kept in hand is what makes a link weak, not want of power."""
 MOST_NAMED = 3
+FLAW_WORDS = {"stutter": "its freezes", "overload": "overload", "air-time": "its transmitter's air-time"}
+"""What is wrong besides power and fading, by the code of its finding."""
 CURES_TOLD = 2
 
 
@@ -46,8 +48,12 @@ def receiver_finding(
     blame: Sequence[Culprit],
     obstacles: Sequence[Obstacle],
     cures: Sequence[Cure],
+    flaws: Sequence[Finding] = (),
 ) -> Finding:
-    """What to tell the crew about one receiver, from the link that serves it best."""
+    """What to tell the crew about one receiver, from the link that serves it best.
+
+    ``flaws`` are findings of what is wrong with it besides power and fading; nothing is called well beside them.
+    """
     told = _Told(setting, plan, receiver)
     straight = _straight_text(told, obstacles)
     if not np.isfinite(link.fade_power_dbm):
@@ -67,6 +73,9 @@ def receiver_finding(
         return Finding(code, severity, receiver.name, text, link.fade_margin_db, ALLOWANCE_DB, "dB", _place(receiver))
 
     if link.verdict in ("solid", "workable"):
+        if flaws:
+            named = ", ".join(dict.fromkeys(FLAW_WORDS[flaw.code] for flaw in flaws))
+            return finding("holds", "info", f"{holds} ({level}). But see what is said of {named}.")
         if strongest_echo_db(link) >= -STRONG_ECHO_DB:
             text = (
                 f"{holds} ({level}). Strong echoes{echo_text(told, echoes(setting, link))}; the "
@@ -74,7 +83,7 @@ def receiver_finding(
             )
             return finding("strong-echo-covered", "info", text)
         return finding("holds", "info", f"{holds} ({level}).")
-    code, why = _reason(link)
+    code, why = reason(link)
     spot_cm = 5 * int(np.ceil(100 * wavelength_m(link.centre_hz) / 5))
     spot = f" Try ±{spot_cm} cm and keep the best." if code == "multipath-fading" else ""
     power = ""
@@ -98,7 +107,7 @@ def _worst_text(link: Link) -> str:
     return f"{abs(round(link.fade_margin_db))} dB{below} on the worst 1 in 100 spots and channels"
 
 
-def _reason(link: Link) -> tuple[str, str]:
+def reason(link: Link) -> tuple[str, str]:
     """Code of what makes a link fragile or lost, and the same in words."""
     if link.air is not None and verdict_of(link.clean_chance, listed=True) in ("solid", "workable"):
         return "other-radios", (

@@ -9,10 +9,11 @@ import numpy as np
 from rf3d.assessment.budget import Line, budget
 from rf3d.assessment.fading import rice_depths_db
 from rf3d.assessment.links import Link, chance_text, finite
+from rf3d.assessment.multipath import FLAW_WORDS, HARM_DB, reason
+from rf3d.assessment.places import spoken
 from rf3d.assessment.run import Solution
 from rf3d.assessment.service import Service, air_time
 from rf3d.assessment.stutter import STUTTER_MODEL, freeze_text
-from rf3d.errors import Finding
 from rf3d.units import busy_text, margin_text
 
 WORST_TOLD = 3
@@ -37,7 +38,7 @@ def page(solution: Solution, receiver: str) -> dict[str, Any]:
     if service is None:
         return data | {"served_by": None}
     link, scene = service.link, solution.setting.scene
-    rice, person = rice_depths_db(link.rice_k_db), solution.people[receiver]
+    rice, person, worst = rice_depths_db(link.rice_k_db), solution.people[receiver], solution.worst[receiver]
     return data | {
         "served_by": link.transmitter,
         "verdict": link.verdict,
@@ -74,6 +75,7 @@ def page(solution: Solution, receiver: str) -> dict[str, Any]:
         "blame": [culprit.as_json(scene) for culprit in solution.blame[receiver]],
         "straight_way": [obstacle.as_json(scene) for obstacle in solution.obstacles[receiver]],
         "person_in_line": None if person is None else person.as_json(scene),
+        "at_worst": None if worst is None else worst.as_json(),
         "cures": [cure.as_json() for cure in solution.cures.get(receiver, ())],
     }
 
@@ -91,11 +93,12 @@ def margin_words(link: Link) -> str:
         return "no path brings power to it"
     clean = f"{margin_text(link.margin_db)} on clean air"
     if link.air is None or link.busy_margin_db is None:
-        return f"{clean}; clean air only: no other radio is listed"
+        return f"{clean}; clean air only: no other radio is listed on its band"
     if link.air.disturbed == 0:
         return f"{clean}, and no less over the air you listed"
+    whose = "you listed" if link.listed else "of your own radios"
     return (
-        f"{clean}; {busy_text(link.busy_margin_db, 'the busiest air you listed')}, mostly "
+        f"{clean}; {busy_text(link.busy_margin_db, f'the busiest air {whose}')}, mostly "
         f"{link.air.strongest or 'noise'}, which disturbs {link.air.disturbed} of {len(link.channels_hz)} channels"
     )
 
@@ -112,48 +115,88 @@ def fading_words(link: Link) -> str:
 
 def summary(solution: Solution) -> list[str]:
     """The plan in a few sentences: does it hold, the worst links and why, the first thing to do."""
-    services = sorted(solution.services.values(), key=lambda s: (-s.harm, s.link.chance, s.link.fade_margin_db))
-    unserved = [r.name for r in solution.plan.receivers if r.name not in solution.services]
-    weak = [s for s in services if s.link.verdict not in GOOD]
-    failing = [f for f in solution.findings if f.severity == "fail"]
     total = len(solution.plan.receivers)
     if not total:
         return ["The plan has no receiver."]
-    listed = bool(solution.plan.occupied)
-    over = "over the air listed" if listed else "on clean air only, since no other radio is listed"
+    services = sorted(solution.services.values(), key=lambda s: (-_grave(s), -s.harm, s.link.fade_margin_db))
+    unserved = [r.name for r in solution.plan.receivers if r.name not in solution.services]
+    weak = [s for s in services if _grave(s) > 1]
+    wary = [s for s in services if _grave(s) == 1]
+    over = _over(services)
     lines = [
         f"It does not hold everywhere: {total - len(weak) - len(unserved)} of {total} receivers hold, {over}."
         if weak or unserved
         else f"It holds: {'the one receiver' if total == 1 else f'all {total} receivers'}, {over}."
     ]
+    if wary:
+        lines[0] = f"{lines[0][:-1]}; {len(wary)} of these with a caution."
     if unserved:
         lines.append(f"Without a transmitter: {', '.join(unserved)}.")
-    worst = [s for s in services if s in weak][:WORST_TOLD] or services[:1]
-    for service in worst:
+    for service in services[:WORST_TOLD]:
         link = service.link
-        freeze = "" if service.stutter is None else f"; freeze in a show {freeze_text(service.stutter.freeze_chance)}"
+        freeze = ""
+        if service.stutter is not None:
+            freeze = f"; freeze in a show {freeze_text(service.stutter.freeze_chance)}, nothing kept in hand"
         lines.append(
-            f"{'Worst' if service is worst[0] else 'Then'}: {link.receiver}, {link.verdict} "
-            f"({chance_text(link.chance)}{freeze}): {margin_words(link)}."
+            f"{'Worst' if service is services[0] else 'Then'}: {link.receiver}, {link.verdict} "
+            f"({chance_text(link.chance)}{freeze}): {margin_words(link)}; {_why(solution, service)}."
         )
-    first = first_thing(solution, failing, weak)
+    first = first_thing(solution, services, unserved)
     if first:
         lines.append(f"First thing to do: {first}")
     return lines
 
 
-def first_thing(solution: Solution, failing: list[Finding], weak: list[Service]) -> str:
-    """The one action to begin with; nothing where nothing is wrong."""
-    urgent = next((f for f in failing if f.code == "safety-purpose"), None)
+def _grave(service: Service) -> int:
+    """0 where all is well, 1 with a caution, 2 where it does not hold or fails, whatever the reason."""
+    if service.link.verdict not in GOOD or any(f.severity == "fail" or f.code == "overload" for f in service.flaws):
+        return 2
+    return 1 if service.flaws else 0
+
+
+def _over(services: list[Service]) -> str:
+    """Over which air receivers hold."""
+    listed = {service.link.listed for service in services}
+    if listed == {True}:
+        return "over the air listed"
+    if True in listed:
+        return "over the air listed, and on clean air where nothing is listed on their band"
+    return "on clean air only, since no other radio is listed"
+
+
+def _why(solution: Solution, service: Service) -> str:
+    """What is behind a link's numbers, in a few words."""
+    link, name = service.link, service.link.receiver
+    if service.flaws and link.verdict in GOOD:
+        return f"see what is said of {FLAW_WORDS[service.flaws[0].code]}"
+    words = "" if link.verdict in GOOD else f"{reason(link)[1]}; "
+    shut = [o for o in solution.obstacles[name] if o.kind == "blocking"]
+    passed = [o for o in solution.obstacles[name] if o.kind == "passed"]
+    echo = next((c for c in solution.blame[name] if (c.harm_db or 0.0) >= HARM_DB), None)
+    if shut:
+        return f"{words}the straight way is shut by {spoken(shut[0].surface)}"
+    if passed:
+        return f"{words}through {spoken(passed[0].surface)}, which takes {passed[0].loss_db or 0.0:.0f} dB"
+    return f"{words}echoes off {spoken(echo.surface)}" if echo is not None else f"{words}the straight way is free"
+
+
+def first_thing(solution: Solution, services: list[Service], unserved: list[str]) -> str:
+    """The one action to begin with; ``services`` the gravest first."""
+    urgent = next((f for f in solution.findings if f.code == "safety-purpose"), None)
     if urgent is not None:
         return f"{urgent.where}: {urgent.message}."
-    if weak:
-        name = weak[0].link.receiver
+    if unserved:
+        return f"{unserved[0]}: give it a transmitter; none uses its radio."
+    worst = services[0]
+    name = worst.link.receiver
+    if _grave(worst) > 0 and worst.link.verdict in GOOD:
+        return f"{name}: {worst.flaws[0].message}."
+    if _grave(worst) > 0:
         said = [f.message for f in solution.findings if f.where == name and _BEST in f.message]
         return f"{name}: {said[0][said[0].index(_BEST) :]}" if said else f"{name}: see its finding."
-    return (
-        "" if solution.plan.occupied else "list what else is on the air in [[occupied]] tables; nothing is known of it."
-    )
+    if not all(service.link.listed for service in services):
+        return "list what else is on the air in [[occupied]] tables; nothing is known of it on some band."
+    return f"measure at {name} before the show: of all that hold it has least to spare."
 
 
 def _line_as_json(line: Line) -> dict[str, Any]:

@@ -14,13 +14,13 @@ import numpy as np
 from rf3d.assessment.air import AirAt
 from rf3d.assessment.blame import Spots
 from rf3d.assessment.fading import power_samples
-from rf3d.assessment.links import Link, chance_of_holding, finite, others_on_air, sent_dbm, verdict_of
+from rf3d.assessment.links import ALLOWANCE_DB, Link, as_judged, chance_of_holding, finite, sent_dbm, verdict_of
 from rf3d.assessment.places import whereabouts
 from rf3d.errors import Finding
 from rf3d.plan import Plan
 from rf3d.propagation.diffraction import facet_widths
 from rf3d.propagation.paths import PathSet, Setting
-from rf3d.radio.bodies import person_in_line_db
+from rf3d.radio.bodies import housing_loss_db, person_in_line_db, worn_loss_db
 from rf3d.radio.radios import Receiver, Transmitter
 from rf3d.units import BoolArray, FloatArray, dbm_to_watts, from_db, to_db
 from rf3d.venue.scene import Scene
@@ -88,17 +88,89 @@ def person_in_line(
     ground = point[2] - _ground_below(setting, point[None])[0]
     hit = np.zeros(paths.count, dtype=bool)
     hit[owner[_through(first, last, point[:2], ground)]] = True
-    losses = tuple(float(person_in_line_db(link.centre_hz, worst=worst)) for worst in (False, True))
+    typical, worst = (float(person_in_line_db(link.centre_hz, worst=w)) for w in (False, True))
+    found = [
+        judge(spots, np.where(hit, loss, 0.0), 0.0, transmitter=transmitter, receiver=receiver, air=air, seed=seed)
+        for loss in (typical, worst)
+    ]
+    return InLine(point, (typical, worst), (found[0][0], found[1][0]), (found[0][1], found[1][1]))
+
+
+def judge(
+    spots: Spots, loss_db: FloatArray, scattered_loss_db: float, *, transmitter: Transmitter, receiver: Receiver,
+    air: AirAt | None, seed: int,
+) -> tuple[float, float]:  # fmt: skip
+    """1 % point in dBm and chance of holding of a link whose P paths lose ``loss_db`` (P,) more than they do in it."""
     sent = sent_dbm(transmitter, receiver)
-    others = None
-    fades, chances = [], []
-    for loss in losses:
-        amplitude = np.where(hit[:, None], np.sqrt(from_db(-loss)), 1.0) * spots.wave.amplitude[:, :-1]
-        samples = power_samples(spots.near, amplitude, diffuse_power=float(spots.wave.scattering.sum()))
-        others = others_on_air(air, samples.shape, seed=seed) if others is None else others
-        fades.append(float(to_db(np.percentile(samples, 1.0)) + sent))
-        chances.append(chance_of_holding(samples * dbm_to_watts(sent), radio=transmitter.radio, others=others))
-    return InLine(point, (losses[0], losses[1]), (fades[0], fades[1]), (chances[0], chances[1]))
+    amplitude = np.sqrt(from_db(-loss_db))[:, None] * spots.wave.amplitude[:, :-1]
+    scattered = float(spots.wave.scattering.sum() * from_db(-scattered_loss_db))
+    samples = power_samples(spots.near, amplitude, diffuse_power=scattered)
+    chance = chance_of_holding(samples * dbm_to_watts(sent), radio=transmitter.radio, air=air, seed=seed)
+    return float(to_db(np.percentile(samples, 1.0)) + sent), chance
+
+
+@dataclass(frozen=True)
+class AtWorst:
+    """A link of a worn or housed receiver with the worst that body and housing take, in place of what is typical.
+
+    Attributes
+    ----------
+    more_db : float
+        By how much more than typical, for the strongest path.
+    fade_power_dbm, chance : float
+    """
+
+    more_db: float
+    fade_power_dbm: float
+    chance: float
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain data."""
+        return {
+            "more_db": self.more_db, "fade_power_dbm": finite(self.fade_power_dbm), "chance_of_holding": self.chance,
+        }  # fmt: skip
+
+
+def at_worst(
+    link: Link, spots: Spots, *, transmitter: Transmitter, receiver: Receiver, air: AirAt | None, seed: int
+) -> AtWorst | None:
+    """Judge a link with the worst loss of the receiver's body and housing; None where it has neither."""
+    paths = spots.wave.paths
+    if not (receiver.worn or receiver.inside) or paths.count == 0:
+        return None
+    more, scattered = np.zeros(paths.count), 0.0
+    if receiver.worn:
+        outward = as_judged(receiver, link).axes[0]
+        angle = np.arccos(np.clip(paths.arrival @ outward, -1.0, 1.0))
+        more += _beyond(worn_loss_db, angle, link.centre_hz)
+        scattered += float(_beyond(worn_loss_db, 0.5 * np.pi, link.centre_hz))
+    if receiver.inside is not None:
+        housing = housing_loss_db(receiver.inside, worst=True) - housing_loss_db(receiver.inside)
+        more, scattered = more + housing, scattered + housing
+    fade, chance = judge(spots, more, scattered, transmitter=transmitter, receiver=receiver, air=air, seed=seed)
+    return AtWorst(float(more[0]), fade, chance)
+
+
+def _beyond(loss: Any, angle_rad: Any, frequency_hz: float) -> FloatArray:
+    """By how much the worst loss is more than the typical one."""
+    return np.asarray(loss(angle_rad, frequency_hz, worst=True) - loss(angle_rad, frequency_hz, worst=False))
+
+
+def worst_finding(link: Link, found: AtWorst | None, *, receiver: Receiver) -> Finding | None:
+    """A caution where a link that holds would not with the worst that body and housing take."""
+    if found is None or link.verdict not in ("solid", "workable"):
+        return None
+    then = verdict_of(found.chance, listed=link.listed)
+    if then in ("solid", "workable"):
+        return None
+    what = " and ".join([*(["its body"] if receiver.worn else []), *([receiver.inside] if receiver.inside else [])])
+    text = (
+        f"judged by what {what} typically takes; at worst it takes {found.more_db:.0f} dB more: {then} then. Try it "
+        f"where it will be, and keep {ALLOWANCE_DB:.0f} dB in hand there"
+    )
+    x, y, z = receiver.position_m.tolist()
+    least = found.fade_power_dbm - link.sensitivity_dbm
+    return Finding("at-worst", "caution", receiver.name, text, least, ALLOWANCE_DB, "dB", (x, y, z))
 
 
 def person_finding(
@@ -107,8 +179,7 @@ def person_finding(
     """A caution where a link that holds does so only as long as nobody stands in its line."""
     if found is None or link.verdict not in ("solid", "workable"):
         return None
-    listed = link.air is not None
-    then = [verdict_of(chance, listed=listed) for chance in found.chance]
+    then = [verdict_of(chance, listed=link.listed) for chance in found.chance]
     if then[1] in ("solid", "workable"):
         return None
     place = setting.scene.to_world(found.point_m)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
+from typing import NamedTuple, TypedDict
 
 import numpy as np
 
@@ -16,7 +17,15 @@ from rf3d.assessment.check import plan_findings
 from rf3d.assessment.cures import Cure, cures
 from rf3d.assessment.links import Link
 from rf3d.assessment.multipath import missing_finding, other_link_finding, receiver_finding, smear_finding
-from rf3d.assessment.people import InLine, person_finding, person_in_line
+from rf3d.assessment.people import (
+    AtWorst,
+    InLine,
+    at_worst,
+    judge,
+    person_finding,
+    person_in_line,
+    worst_finding,
+)
 from rf3d.assessment.service import (
     Service,
     air_time_findings,
@@ -62,6 +71,8 @@ class Solution:
         What stands in the straight way of its best link.
     people : mapping of receiver name to InLine or None
         What becomes of its best link while somebody stands in the line; None where nobody can.
+    worst : mapping of receiver name to AtWorst or None
+        What becomes of it with the worst that body and housing take; None where it has neither.
     cures : mapping of receiver name to tuple of Cure
         What would help, best first; of receivers that are fragile or lost.
     """
@@ -76,6 +87,7 @@ class Solution:
     blame: Mapping[str, tuple[Culprit, ...]]
     obstacles: Mapping[str, tuple[Obstacle, ...]]
     people: Mapping[str, InLine | None]
+    worst: Mapping[str, AtWorst | None]
     cures: Mapping[str, tuple[Cure, ...]]
 
     def best_link(self, receiver: str) -> Link | None:
@@ -143,10 +155,11 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None, cach
     traced = trace(plan, setting, seed=seed, jobs=jobs, cache=cache)
     links = _links(traced, jobs)
     advised = _advised(traced, links, jobs)
+    served = {advice.receiver for advice in advised}
     findings = [
         *plan_findings(plan, scene, setting.surfaces),
         *(said for advice in sorted(advised, key=lambda advice: -advice.service.harm) for said in advice.findings),
-        *overload_findings(plan, tuple(links.values())),
+        *(said for said in overload_findings(plan, list(links.values())) if said.where not in served),
         *air_time_findings(plan),
         *missing_findings(plan),
     ]
@@ -158,11 +171,30 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None, cach
         traced.paths.exhaustive_order,
         seed,
         MappingProxyType({advice.receiver: advice.service for advice in advised}),
-        MappingProxyType({advice.receiver: advice.blame for advice in advised}),
-        MappingProxyType({advice.receiver: advice.obstacles for advice in advised}),
-        MappingProxyType({advice.receiver: advice.person for advice in advised}),
+        MappingProxyType({advice.receiver: tuple(advice.why.blame) for advice in advised}),
+        MappingProxyType({advice.receiver: tuple(advice.why.obstacles) for advice in advised}),
+        MappingProxyType({advice.receiver: advice.why.person for advice in advised}),
+        MappingProxyType({advice.receiver: advice.why.worst for advice in advised}),
         MappingProxyType({advice.receiver: advice.cures for advice in advised if advice.cures}),
     )
+
+
+class _Ends(TypedDict):
+    """The two ends of a link, and the seed it is judged with."""
+
+    transmitter: Transmitter
+    receiver: Receiver
+    seed: int
+
+
+class _Why(NamedTuple):
+    """What makes a receiver's best link what it is."""
+
+    blame: list[Culprit]
+    obstacles: list[Obstacle]
+    person: InLine | None
+    worst: AtWorst | None
+    answer_chance: float | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -172,9 +204,7 @@ class _Advice:
     receiver: str
     service: Service
     findings: list[Finding]
-    blame: tuple[Culprit, ...]
-    obstacles: tuple[Obstacle, ...]
-    person: InLine | None
+    why: _Why
     cures: tuple[Cure, ...]
 
 
@@ -204,19 +234,27 @@ def _advised(traced: Traced, links: Mapping[tuple[int, int], Link], jobs: Jobs) 
             best[r] = t, link
     heard = sorted(best)
 
-    def why(r: int) -> tuple[list[Culprit], list[Obstacle], InLine | None]:
+    def why(r: int) -> _Why:
         (t, link), receiver = best[r], plan.receivers[r]
         transmitter = plan.transmitters[t]
         spots = judged_by(
             setting, link, transmitter=transmitter, receiver=receiver, seed=traced.seed,
             position_tolerance_m=plan.position_tolerance_m,
         )  # fmt: skip
-        somebody = person_in_line(
-            setting, link, spots, transmitter=transmitter, receiver=receiver, air=traced.air.get(receiver.name),
-            seed=traced.seed,
-        )  # fmt: skip
-        shut = obstacles(setting, link, transmitter=transmitter, receiver=receiver)
-        return culprits(setting, link, spots), shut, somebody
+        ends: _Ends = {"transmitter": transmitter, "receiver": receiver, "seed": traced.seed}
+        air, answering = traced.air.get(receiver.name), None
+        if receiver.answer_power_dbm is not None and spots.wave.paths.count:
+            back = replace(transmitter, power_dbm=receiver.answer_power_dbm)
+            there = traced.air.get(transmitter.name)
+            none = np.zeros(spots.wave.paths.count)
+            _, answering = judge(spots, none, 0.0, transmitter=back, receiver=receiver, seed=traced.seed, air=there)
+        return _Why(
+            culprits(setting, link, spots),
+            obstacles(setting, link, transmitter=transmitter, receiver=receiver),
+            person_in_line(setting, link, spots, **ends, air=air),
+            at_worst(link, spots, **ends, air=air),
+            answering,
+        )
 
     reasons = dict(zip(heard, ordered(why, heard, jobs=jobs, stage="blame", total=len(heard)), strict=True))
     # One after the other: what is tried for one receiver is spread over the threads.
@@ -224,25 +262,37 @@ def _advised(traced: Traced, links: Mapping[tuple[int, int], Link], jobs: Jobs) 
     found: dict[int, list[Cure]] = {}
     for done, r in enumerate(weak):
         jobs.progress("cures", done, len(weak))
-        found[r] = cures(trying, links, r, blame=reasons[r][0])
+        found[r] = cures(trying, links, r, blame=reasons[r].blame)
     if weak:
         jobs.progress("cures", len(weak), len(weak))
 
+    overload: dict[str, list[Finding]] = {}
+    for said in overload_findings(plan, list(links.values())):
+        overload.setdefault(said.where, []).append(said)
+    too_full = [said for said in air_time_findings(plan) if said.severity == "fail"]
+
     def advice(r: int) -> _Advice:
-        (blame, shut, somebody), (t, link), receiver = reasons[r], best[r], plan.receivers[r]
+        reason, (t, link), receiver = reasons[r], best[r], plan.receivers[r]
         own = [other for (_, number), other in links.items() if number == r]
-        said: list[Finding | None] = [
+        service = serve(
+            receiver, plan.roles[receiver.name], link, transmitter=plan.transmitters[t], air=traced.air,
+            answer_chance=reason.answer_chance,
+        )  # fmt: skip
+        served, deaf = service_findings(service), overload.get(receiver.name, [])
+        flaws = [said for said in served if said.code == "stutter"]
+        flaws += [*deaf, *(said for said in too_full if said.where == link.transmitter)]
+        told: list[Finding | None] = [
             receiver_finding(
-                setting, plan, link, receiver=receiver, blame=blame, obstacles=shut, cures=tuple(found.get(r, ()))
-            )
-        ]
-        said += [person_finding(setting, plan, link, somebody, receiver=receiver)]
-        said += [other_link_finding(setting, plan, other, receiver=receiver) for other in own if other is not link]
-        said += [smear_finding(other) for other in own]
-        said += [missing_finding(other, plan.study.rays) for other in own]
-        service = serve(receiver, plan.roles[receiver.name], link, transmitter=plan.transmitters[t], air=traced.air)
-        said += service_findings(service)
-        told = [finding for finding in said if finding is not None]
-        return _Advice(receiver.name, service, told, tuple(blame), tuple(shut), somebody, tuple(found.get(r, ())))
+                setting, plan, link, receiver=receiver, blame=reason.blame, obstacles=reason.obstacles,
+                cures=tuple(found.get(r, ())), flaws=flaws,
+            ),
+            person_finding(setting, plan, link, reason.person, receiver=receiver),
+            worst_finding(link, reason.worst, receiver=receiver),
+        ]  # fmt: skip
+        told += [other_link_finding(setting, plan, other, receiver=receiver) for other in own if other is not link]
+        told += [smear_finding(other) for other in own]
+        told += [missing_finding(other, plan.study.rays) for other in own]
+        kept = [finding for finding in [*told, *served, *deaf] if finding is not None]
+        return _Advice(receiver.name, replace(service, flaws=tuple(flaws)), kept, reason, tuple(found.get(r, ())))
 
     return list(ordered(advice, heard, jobs=jobs))

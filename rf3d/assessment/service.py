@@ -6,14 +6,14 @@ finding says which number is missing.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from rf3d.assessment.air import AirAt, busy_air
 from rf3d.assessment.budget import free_space_loss_db
-from rf3d.assessment.links import ALLOWANCE_DB, Link
+from rf3d.assessment.links import ALLOWANCE_DB, Link, chance_text, verdict_of
 from rf3d.assessment.stutter import STUTTER_MODEL, Stutter, freeze_text, stutter
 from rf3d.errors import Finding, Severity
 from rf3d.plan import Plan, Role
@@ -41,12 +41,15 @@ class Answer:
         Mean power and 1 % point over the threshold, on clean air; paths serve both ways alike.
     busy_margin_db : float or None
         Over the busiest air at the transmitter, worst channel; None where the plan lists none.
+    chance : float
+        Of holding, as that of the way there.
     """
 
     power_dbm: float
     margin_db: float
     fade_margin_db: float
     busy_margin_db: float | None
+    chance: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,8 +65,10 @@ class Service:
         None where packets or repeats of its radio are not told.
     answer : Answer or None
     harm : float
-        Chance that it goes wrong, a freeze in a show where that is known, else an update that fails, times importance
-        and consequence: what findings are ranked by.
+        Chance that it goes wrong, of a freeze in a show or of not holding, whichever is more, times importance and
+        consequence: what findings are ranked by.
+    flaws : tuple of Finding
+        What is wrong with it besides power and fading: freezes, overload, air-time.
     """
 
     receiver: Receiver
@@ -72,23 +77,42 @@ class Service:
     stutter: Stutter | None
     answer: Answer | None
     harm: float
+    flaws: tuple[Finding, ...] = ()
 
 
-def serve(receiver: Receiver, role: Role, link: Link, *, transmitter: Transmitter, air: Mapping[str, AirAt]) -> Service:
-    """What a receiver's best link means for it; ``air`` by the name of who hears it (``listed_air``)."""
+def serve(
+    receiver: Receiver,
+    role: Role,
+    link: Link,
+    *,
+    transmitter: Transmitter,
+    air: Mapping[str, AirAt],
+    answer_chance: float | None,
+) -> Service:
+    """What a receiver's best link means for it.
+
+    Parameters
+    ----------
+    air : mapping
+        By the name of who hears it (``listed_air``).
+    answer_chance : float or None
+        That its answers hold; None where it does not answer.
+    """
     radio = receiver.radio
     gaps = None
     if radio.packets_s is not None and radio.repeats is not None:
         gaps = stutter(link.packet_success, packets_s=radio.packets_s, repeats=radio.repeats)
     answer = None
-    if receiver.answer_power_dbm is not None:
+    if receiver.answer_power_dbm is not None and answer_chance is not None:
         step = receiver.answer_power_dbm - transmitter.power_dbm
         heard = air.get(transmitter.name)
         busy = None
         if heard is not None:
             busy = link.mean_power_dbm + step - float(busy_air(heard, radio).needed_dbm.max())
-        answer = Answer(receiver.answer_power_dbm, link.margin_db + step, link.fade_margin_db + step, busy)
-    wrong = 1.0 - link.chance if gaps is None else gaps.freeze_chance
+        answer = Answer(
+            receiver.answer_power_dbm, link.margin_db + step, link.fade_margin_db + step, busy, answer_chance
+        )
+    wrong = max(1.0 - link.chance, 0.0 if gaps is None else gaps.freeze_chance)
     return Service(receiver, role, link, gaps, answer, wrong * role.importance * CONSEQUENCE[role.on_loss])
 
 
@@ -106,7 +130,7 @@ def service_findings(service: Service) -> list[Finding]:
             None: "the plan does not say",
         }
         text = (
-            f"chance of a visible freeze in a two-hour show: {freeze_text(gaps.freeze_chance)}"
+            f"chance of a visible freeze in a two-hour show, nothing kept in hand: {freeze_text(gaps.freeze_chance)}"
             f"{'' if link.air is None else ', provided the air matches the list'}"
             f"{', on clean air alone' if link.air is None else ''}; on loss: {loss[service.role.on_loss]}. "
             f"Model: {STUTTER_MODEL}"
@@ -116,28 +140,19 @@ def service_findings(service: Service) -> list[Finding]:
             Finding("stutter", severity, receiver.name, text, gaps.freeze_chance, FREEZE_WORTH_TELLING, "", (x, y, z))
         )
     answer = service.answer
-    if answer is not None:
-        margins = [answer.fade_margin_db - ALLOWANCE_DB]
-        if answer.busy_margin_db is not None:
-            margins.append(answer.busy_margin_db)
-        if min(margins) < 0.0:
-            over = (
-                "" if answer.busy_margin_db is None else f", {answer.busy_margin_db:.0f} dB over the busiest air there"
-            )
-            text = (
-                f"its answers may not reach {link.transmitter}: {answer.fade_margin_db:.0f} dB above the threshold on "
-                f"the worst 1 in 100 spots and channels{over}; it answers with {answer.power_dbm:g} dBm. Control may "
-                "hold all the same; discovery and reports will not"
-            )
-            found.append(
-                Finding(
-                    "answer-weak", "caution", receiver.name, text, answer.fade_margin_db, ALLOWANCE_DB, "dB", (x, y, z)
-                )
-            )
+    if answer is not None and verdict_of(answer.chance, listed=True) not in ("solid", "workable"):
+        text = (
+            f"its answers may not reach {link.transmitter}: they hold with a chance of {chance_text(answer.chance)}, "
+            f"{answer.fade_margin_db:.0f} dB over the threshold on the worst 1 in 100 spots and channels; it answers "
+            f"with {answer.power_dbm:g} dBm. Control may hold all the same; discovery and reports may not"
+        )
+        found.append(
+            Finding("answer-weak", "caution", receiver.name, text, answer.fade_margin_db, ALLOWANCE_DB, "dB", (x, y, z))
+        )
     return found
 
 
-def overload_findings(plan: Plan, links: tuple[Link, ...]) -> list[Finding]:
+def overload_findings(plan: Plan, links: Sequence[Link]) -> list[Finding]:
     """Transmitters so near a receiver that they overload it: of its own radio as traced, of others by free space."""
     traced = {(link.transmitter, link.receiver): link.mean_power_dbm for link in links}
     found = []

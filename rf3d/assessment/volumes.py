@@ -208,7 +208,7 @@ def _air(
 ) -> dict[str, VoxelAir]:  # fmt: skip
     """What else is on the air in every voxel, for every radio that is judged."""
     radios = {t.radio.name: t.radio for t in plan.transmitters if ears.get(t.radio.name) is not None}
-    if not plan.occupied or not radios:
+    if not radios:
         return {}
     log("what else is on the air")
     return voxel_air(plan, setting, grid, list(radios.values()), seed=seed, jobs=jobs)

@@ -7,7 +7,8 @@ UNITS = {
     "first_channel_mhz": ("first_channel_hz", 1e6), "last_channel_mhz": ("last_channel_hz", 1e6),
     "channel_spacing_mhz": ("channel_spacing_hz", 1e6), "bandwidth_mhz": ("bandwidth_hz", 1e6),
     "data_rate_kbit_s": ("data_rate_bit_s", 1e3), "frequency_mhz": ("frequency_hz", 1e6),
-    "low_mhz": ("low_hz", 1e6), "high_mhz": ("high_hz", 1e6), "hang_kind": ("kind", 1.0),
+    "low_mhz": ("low_hz", 1e6), "high_mhz": ("high_hz", 1e6), "hop_mhz": ("bandwidth_hz", 1e6),
+    "hang_kind": ("kind", 1.0),
 }  # fmt: skip
 """Properties that are called otherwise than their key, and how many of the key's units one of theirs is."""
 
@@ -36,7 +37,7 @@ ANTENNA = ("pattern", "antenna_file", "gain_dbi", "beamwidth_deg", *STATED, "sta
 
 CARRIED = ("universes", "slots", "frames_s")
 AIMS = ("aim_at_m", "azimuth_deg", "elevation_deg", "roll_deg", "upright")
-_BAND = ("low_mhz", "high_mhz", "duty")
+_BAND = ("low_mhz", "high_mhz", "hop_mhz", "duty")
 FORMS = {
     "TRANSMITTER": ("power_dbm", *_BAND),
     "CROWD": ("count", "power_dbm", *_BAND),

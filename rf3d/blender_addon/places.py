@@ -52,6 +52,8 @@ def row_of(obj, table, scale_m):
         elif r.form in keys.BOXES:
             row.update(_box(obj, old, scale_m))
         row.update(keys.values_of(r, keys.FORMS[r.form], old))
+        if not row.get("bandwidth_hz", True):
+            del row["bandwidth_hz"]
     return {**keys.beyond(old, table), **row}
 
 
@@ -107,7 +109,7 @@ def make(row, table, collection, scene):
         obj.empty_display_size = SPOT_M / scale_m
     r = obj.rf3d
     r.form = _form(row) if role == "OCCUPIED" else r.form
-    r.role = role
+    r.role, r.hop_mhz = role, 0.0
     keys.give(r, {"HANG": ("hang_kind",), "OCCUPIED": keys.FORMS[r.form]}.get(role, ()), row)
     r.kept = json.dumps(row)
     place = _placing(obj, row, scale_m)

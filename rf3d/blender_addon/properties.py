@@ -199,6 +199,14 @@ class RadioSettings(bpy.types.PropertyGroup):
     high_mhz: FloatProperty(
         name="To, MHz", default=2422.0, min=1, max=1e5, precision=3, description="The high end of its band"
     )
+    hop_mhz: FloatProperty(
+        name="At a time, MHz",
+        default=0.0,
+        min=0,
+        max=1e5,
+        precision=3,
+        description="What it takes of its band at a time, hopping over all of it; 0 where it fills the band",
+    )
     duty: FloatProperty(
         name="On the air", default=0.2, min=1e-6, max=1, precision=3, description="Share of time each is on the air"
     )

@@ -49,6 +49,8 @@ class Occupied:
         Its band; noise has none and fills every channel: 0 and inf.
     duty : float
         Share of time each is on the air, independently.
+    bandwidth_hz : float or None
+        What it takes of its band at a time, hopping over all of it; None where it fills the band.
     noise_rise_db, within_m : float
         By how much noise rises up to how far from the box; 0 otherwise.
     """
@@ -63,6 +65,17 @@ class Occupied:
     duty: float
     noise_rise_db: float
     within_m: float
+    bandwidth_hz: float | None = None
+
+    @property
+    def slots_hz(self) -> FloatArray:
+        """Bands (C, 2) that it is on in turn: its whole band, or the parts it hops over."""
+        if self.bandwidth_hz is None:
+            return np.array([[self.low_hz, self.high_hz]])
+        edges = np.linspace(
+            self.low_hz, self.high_hz, max(1, round((self.high_hz - self.low_hz) / self.bandwidth_hz)) + 1
+        )
+        return np.stack([edges[:-1], edges[1:]], axis=1)
 
     def shares(self, radio: Radio) -> bool:
         """Whether its band reaches into one of a radio's channels."""

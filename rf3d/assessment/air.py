@@ -22,7 +22,7 @@ from rf3d.plan import Plan
 from rf3d.propagation.cache import PathCache
 from rf3d.propagation.fields import fields
 from rf3d.propagation.paths import EDGES_AT_HZ, Setting, find_paths
-from rf3d.radio.air import Occupied, emitters
+from rf3d.radio.air import Occupied, emitters, nearness
 from rf3d.radio.antennas import world_response
 from rf3d.radio.bodies import housing_loss_db
 from rf3d.radio.radios import Radio, Receiver, Transmitter
@@ -159,6 +159,7 @@ class Emitter:
     sender: Transmitter | None = None
     own: bool = False
     level_dbm: float = -math.inf
+    line: Occupied | None = None
 
     def on_channels(self, radio: Radio) -> tuple[FloatArray, FloatArray]:
         """Share of time that it is on each channel of a radio (F,), and share of its power that falls into it then.
@@ -196,6 +197,7 @@ def listed_air(
     )
     _check_apart(plan, emitting, places, linked)
     traced = _received_w(plan, setting, emitting, places, linked=linked, seed=seed, jobs=jobs, cache=cache)
+    traced *= crowds_nearness(emitting, np.array([place.position_m for place in places]))
     level = dbm_to_watts(np.array([e.level_dbm for e in emitting]))
     foreign = np.array([not e.own for e in emitting], dtype=bool)
     found = {}
@@ -228,13 +230,23 @@ def emitters_of(plan: Plan, setting: Setting) -> list[Emitter]:
     for line in plan.occupied:
         slots = line.slots_hz
         for sender, count in zip(*emitters(line), strict=True):
-            found.append(Emitter(line.name, count, slots, line.duty, sender=_clear(setting, line, sender)))
+            found.append(Emitter(line.name, count, slots, line.duty, sender=_clear(setting, line, sender), line=line))
         if line.level_dbm is not None:
             found.append(Emitter(line.name, 1, slots, line.duty, level_dbm=line.level_dbm))
     for t in plan.transmitters:
         half = 0.5 * t.radio.bandwidth_hz
         slots = np.stack([t.radio.channels_hz - half, t.radio.channels_hz + half], axis=1)
         found.append(Emitter(t.name, 1, slots, 1.0, sender=t, own=True))
+    return found
+
+
+def crowds_nearness(emitting: Sequence[Emitter], places_m: FloatArray, *, cell_m: float = 0.0) -> FloatArray:
+    """Factors (J, R) for what J emitters bring to R places (R, 3), world, because a crowd is not where they stand."""
+    found = np.ones((len(emitting), len(places_m)))
+    for line in {id(e.line): e.line for e in emitting if e.line is not None}.values():
+        rows = np.array([j for j, e in enumerate(emitting) if e.line is line])
+        spots = np.array([e.sender.position_m for e in emitting if e.line is line and e.sender is not None])
+        found[rows] = nearness(line, spots, places_m, cell_m=cell_m)
     return found
 
 

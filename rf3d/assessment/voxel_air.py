@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rf3d.assessment.air import AIR_REFLECTIONS, busiest_count, emitters_of
+from rf3d.assessment.air import AIR_REFLECTIONS, busiest_count, crowds_nearness, emitters_of
 from rf3d.assessment.moments import enumerate_moments
 from rf3d.jobs import Jobs, batch_generator, silent
 from rf3d.plan import Plan
@@ -95,6 +95,7 @@ def voxel_air(
     place = np.clip(np.floor(middle).astype(np.int64), 0, np.array(coarse.shape) - 1)
     coarse_of = np.ravel_multi_index(tuple(place.T), coarse.shape)
     power = np.zeros((len(emitting), coarse.count))
+    near = crowds_nearness(emitting, coarse.centres_m(np.arange(coarse.count)) + coarse.origin_m, cell_m=coarse.voxel_m)
     quiet = replace(jobs, progress=silent)
     for number, emitter in enumerate(emitting):
         jobs.progress("other air", number, len(emitting))
@@ -103,7 +104,7 @@ def voxel_air(
                 setting, emitter.sender, grid=coarse, max_reflections=min(AIR_REFLECTIONS, plan.study.max_reflections),
                 rays=RAYS, seed=seed, jobs=quiet,
             )  # fmt: skip
-            power[number] = np.nan_to_num(traced.mean_power_w.reshape(-1))
+            power[number] = near[number] * np.nan_to_num(traced.mean_power_w.reshape(-1))
         power[number] += dbm_to_watts(emitter.level_dbm)
     jobs.progress("other air", len(emitting), len(emitting))
     rise = np.ones(grid.count)

@@ -197,6 +197,7 @@ AIMED = {
 def test_every_kind_of_cure_gains_what_a_fresh_run_of_its_plan_gives(tmp_path, monkeypatch, aimed, air):
     """Whatever it is worth, so that every kind is there; the fresh run knows nothing of the first."""
     monkeypatch.setattr("rf3d.assessment.cures.WORTH_DB", -np.inf)
+    monkeypatch.setattr("rf3d.assessment.cures.HOLDING", ())
     solution = run(hall_plan(tmp_path, aimed=aimed, extra=air))
     monkeypatch.setattr("rf3d.assessment.run.cures", lambda *_, **__: [])  # the fresh runs need none
     kinds = set()
@@ -218,6 +219,7 @@ def test_every_kind_of_cure_gains_what_a_fresh_run_of_its_plan_gives(tmp_path, m
 def test_a_cure_that_harms_another_receiver_says_so(tmp_path, monkeypatch):
     """The gallery looks at the beam light; aimed at the lamp instead, the beam light falls."""
     monkeypatch.setattr("rf3d.assessment.cures.WORTH_DB", -np.inf)
+    monkeypatch.setattr("rf3d.assessment.cures.HOLDING", ())
     plan = hall_plan(tmp_path)
     weaker = [replace(t, power_dbm=t.power_dbm - 3.0) for t in plan.transmitters]
     solution = run(replace(plan, transmitters=tuple(weaker)))
@@ -278,6 +280,43 @@ def test_only_receivers_that_need_it_get_cures(tmp_path):
     assert set(told[0]) == {
         "kind", "action", "gain_db", "fade_margin_db", "verdict", "worsens", "others_checked", "note", "place_m",
     }  # fmt: skip
+
+
+def test_cures_that_leave_a_receiver_weak_are_left_out_where_one_makes_it_hold(tmp_path, monkeypatch):
+    """8 dB up the low radio makes the lamp hold, and nothing else does; where nothing makes it hold, all are told."""
+    plan = hall_plan(tmp_path)
+
+    def told(more_db: float) -> list[Cure]:
+        louder = tuple(replace(t, power_dbm=t.power_dbm + more_db) for t in plan.transmitters)
+        return run(replace(plan, transmitters=louder)).cures["lamp"]
+
+    holding, weak = told(8.0), told(-40.0)
+    assert {cure.verdict for cure in weak[:-1]} == {"lost"}
+    monkeypatch.setattr("rf3d.assessment.cures.HOLDING", ())
+    every = told(8.0)
+    assert [cure.verdict for cure in every[:2]] == ["workable", "fragile"]
+    assert [cure.action for cure in holding] == [every[0].action, "run a cable"]
+
+
+@pytest.mark.parametrize(
+    ("what", "never"),
+    [
+        ({"worn": True}, {"move receiver", "turn receiver", "panel at receiver"}),
+        ({"inside": "metal lantern"}, {"turn receiver", "panel at receiver"}),
+    ],
+)
+def test_nobody_is_told_to_turn_what_is_worn_or_shut_in(tmp_path, monkeypatch, what, never):
+    """As a bare lamp it is told all three, and to try the spots beside it."""
+    monkeypatch.setattr("rf3d.assessment.cures.WORTH_DB", -np.inf)
+    monkeypatch.setattr("rf3d.assessment.cures.HOLDING", ())
+    monkeypatch.setattr("rf3d.assessment.multipath._reason", lambda link: ("multipath-fading", "echoes"))
+    plan = hall_plan(tmp_path)
+    bare = {"move receiver", "turn receiver", "panel at receiver"}
+    for changed, left in (({}, bare), (what, bare - never)):
+        solution = run(replace(plan, receivers=(replace(plan.receivers[0], **changed), *plan.receivers[1:])))
+        assert {cure.kind for cure in solution.cures["lamp"]} & bare == left
+        (said,) = [f for f in solution.findings if f.where == "lamp" and f.code == "multipath-fading"]
+        assert ("Try ±" in said.message) == (not changed)
 
 
 def test_cures_are_the_same_with_and_without_a_cache(tmp_path):

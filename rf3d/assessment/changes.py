@@ -73,8 +73,13 @@ class Change:
 
 
 def receiver_moves(plan: Plan, setting: Setting, r: int) -> list[Change]:
-    """The receiver half a metre and a metre away in every direction but down, where nothing is in the way."""
+    """The receiver half a metre and a metre away in every direction but down, where nothing is in the way.
+
+    None where it is worn: its wearer moves it.
+    """
     rx = plan.receivers[r]
+    if rx.worn:
+        return []
     here = setting.scene.to_local(rx.position_m)
     found = []
     for name, way in directions(plan.house_azimuth_rad).items():
@@ -90,8 +95,13 @@ def receiver_moves(plan: Plan, setting: Setting, r: int) -> list[Change]:
 
 
 def receiver_antennas(plan: Plan, r: int, t: int) -> list[Change]:
-    """Another antenna at the receiver, or its own turned; towards transmitter t."""
+    """Another antenna at the receiver, or its own turned; towards transmitter t.
+
+    None where it is worn, or inside a housing: its antenna is part of it.
+    """
     rx, way = plan.receivers[r], _way(plan.receivers[r], plan.transmitters[t])
+    if rx.worn or rx.inside is not None:
+        return []
     turned = replace(rx, axes=np.stack([rx.axes[0], rx.axes[2], -rx.axes[1]]))
     found = [Change("turn receiver", "turn the receiver's antenna by 90°", with_receiver(plan, r, turned))]
     if not rx.antenna.aimed:

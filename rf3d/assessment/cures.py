@@ -38,6 +38,8 @@ from rf3d.venue.hangs import Hang
 
 WORTH_DB = 3.0
 """A cure that gains less at the 1 % point is not worth a crew's time."""
+HOLDING: tuple[Verdict, ...] = ("solid", "workable")
+"""Where one cure leads to these, cures that leave the receiver worse off are not worth a word."""
 LOOK_CHANNELS = 9
 """Channels of a first look."""
 MOST_PLACES = 3
@@ -101,7 +103,8 @@ CABLE = Cure(
 def cures(traced: Traced, links: Links, r: int, *, blame: Sequence[Culprit]) -> list[Cure]:
     """Changes that raise the fade margin of receiver r by at least 3 dB, best first, one of each kind; a cable last.
 
-    Best is by the verdict that they lead to, then by the fade margin.
+    Best is by the verdict that they lead to, then by the fade margin. Where one makes the link hold, those that do not
+    are left out.
 
     Parameters
     ----------
@@ -124,7 +127,8 @@ def cures(traced: Traced, links: Links, r: int, *, blame: Sequence[Culprit]) -> 
     for change, cure in zip(changes, ordered(tried, changes, jobs=traced.jobs), strict=True):
         if cure is not None and (change.kind not in found or _order(cure) < _order(found[change.kind])):
             found[change.kind] = cure
-    return [*sorted(found.values(), key=_order), CABLE]
+    told = sorted(found.values(), key=_order)
+    return [*([cure for cure in told if cure.verdict in HOLDING] or told), CABLE]
 
 
 def _order(cure: Cure) -> tuple[int, float, int, bool]:

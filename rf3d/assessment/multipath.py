@@ -85,7 +85,7 @@ def receiver_finding(
         return finding("holds", "info", f"{holds} ({level}).")
     code, why = reason(link)
     spot_cm = 5 * int(np.ceil(100 * wavelength_m(link.centre_hz) / 5))
-    spot = f" Try ±{spot_cm} cm and keep the best." if code == "multipath-fading" else ""
+    spot = f" Try ±{spot_cm} cm and keep the best." if code == "multipath-fading" and _can_be_shifted(receiver) else ""
     power = ""
     if link.margin_db >= AMPLE_DB and link.fade_depth_db >= ALLOWANCE_DB:
         power = " Lower power would shrink reach and disturbance, not the ratio of echo to direct."
@@ -99,6 +99,11 @@ def receiver_finding(
         f"{spot}{power} {_advice(cures, link)}"
     )
     return finding(code, "fail" if link.verdict == "lost" else "caution", text)
+
+
+def _can_be_shifted(receiver: Receiver) -> bool:
+    """Whether a crew can look for a better spot nearby: a worn pack walks, a housing stands where it is wanted."""
+    return not receiver.worn and receiver.inside is None
 
 
 def _worst_text(link: Link) -> str:

@@ -101,7 +101,7 @@ def change(path: Path, *pairs: tuple[str, str]) -> Path:
 CASES = [
     ("a room of 8 mm", [('units = "m"', 'units = "mm"')], "venue-size", "caution", "[venue]", 0.008, 2.0),
     ("outside", [("[6.0, 3.5, 1.0]", "[6.0, 9.0, 1.0]")], "radio-outside", "caution", "lamp", 3.0, 0.0),
-    ("in the cupboard", [("[6.0, 3.5, 1.0]", "[3.5, 5.25, 1.5]")], "radio-in-solid", "caution", "lamp", None, None),
+    ("in the cupboard", [("[6.0, 3.5, 1.0]", "[3.5, 5.25, 1.5]")], "radio-in-solid", "fail", "lamp", None, None),
     ("too near", [("[6.0, 3.5, 1.0]", "[0.5, 3.1, 2.5]")], "near-antenna", "caution", "on the wall to lamp", 0.1, None),
     (
         "below the range of concrete and wood",
@@ -151,6 +151,16 @@ def test_check_finds(room_plan, changes, code, severity, where, value, limit):
     if limit is not None:
         assert findings[0]["limit"] == pytest.approx(limit)
     assert severity in result.stdout
+
+
+def test_check_fails_what_links_refuse(room_plan):
+    """A lamp in the cupboard: the same solid and the same cure, before anything is traced and instead of it."""
+    path = change(room_plan, ("[6.0, 3.5, 1.0]", "[3.5, 5.25, 1.5]"))
+    checked, refused = run("check", path, COLUMNS="200"), run("links", path)
+    assert (checked.exit_code, refused.exit_code) == (4, 2)
+    for said in (checked.stdout, refused.stderr):
+        assert 'stands inside the solid "cupboard"' in said
+        assert 'make that surface body = "sheet" if it is hollow' in said
 
 
 def test_each_material_is_said_once(room_plan):

@@ -235,17 +235,21 @@ def _places(plan: Plan, scene: Scene, surfaces: tuple[Surface, ...]) -> list[Fin
     for radio, distance, solid in zip(radios, beyond, _solids(scene, positions, surfaces), strict=True):
         if distance > 0:
             message = f"stands {distance:.3g} m outside the box round the venue: check position_m and the units"
-            code, value = "radio-outside", float(distance)
+            findings.append(
+                Finding("radio-outside", "caution", radio.name, message, float(distance), 0.0, "m", _spot(radio))
+            )
         elif solid is not None:
-            message = f'stands inside the solid "{solid}": move it into the air unless the antenna is really in there'
-            code, value = "radio-in-solid", None
-        else:
-            continue
-        x, y, z = radio.position_m.tolist()
-        unit = "m" if value is not None else ""
-        limit = 0.0 if value is not None else None
-        findings.append(Finding(code, "caution", radio.name, message, value, limit, unit, (x, y, z)))
+            message = (
+                f'stands inside the solid "{solid}": links refuse that; move it into the air, or make that surface '
+                'body = "sheet" if it is hollow'
+            )
+            findings.append(Finding("radio-in-solid", "fail", radio.name, message, None, None, "", _spot(radio)))
     return findings
+
+
+def _spot(radio: Transmitter | Receiver) -> tuple[float, float, float]:
+    x, y, z = radio.position_m.tolist()
+    return x, y, z
 
 
 def _zones(plan: Plan, scene: Scene) -> list[Finding]:

@@ -202,7 +202,7 @@ def explain_link(run: Run, solution: Solution, link: Link) -> None:
 
 def print_budget(run: Run, solution: Solution, link: Link) -> None:
     """Print a link line by line, from the power sent to the margin left."""
-    from rf3d.assessment.pages import budget_of
+    from rf3d.assessment.pages import budget_of, fading_text
 
     rows = [
         (line.item, tenths(line.value, signed=line.unit == "dB"), line.unit, line.note)
@@ -210,6 +210,7 @@ def print_budget(run: Run, solution: Solution, link: Link) -> None:
     ]
     if rows:
         run.table(f"{link.transmitter} to {link.receiver}", ("", "dB", "", ""), rows)
+        run.paragraph(f"Fading: {fading_text(link)}")
     else:
         run.text(f"\n{link.transmitter} to {link.receiver}: no path")
 

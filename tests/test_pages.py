@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from rf3d.answers import tenths
 from rf3d.assessment.multipath import receiver_finding
-from rf3d.assessment.pages import fading_words, margin_words, page, summary
+from rf3d.assessment.pages import fading_text, fading_words, margin_words, page, summary
 from rf3d.assessment.run import solve
 from rf3d.cli import main
 from rf3d.jobs import Jobs
@@ -108,3 +108,21 @@ def test_terminal_and_json_tell_one_story(tmp_path):
     assert (told["verdict"], told["served_by"]) == (data["links"][0]["verdict"], data["links"][0]["transmitter"])
     for line in told["budget"]:
         assert line["item"] in result.stdout
+    printed = " ".join(result.stdout.split())
+    fading = told["fading"]
+    assert f"Fading: {fading['words']}." in printed
+    assert f"are {fading['depth_1_percent_db']:.0f} dB below the mean" in printed
+    assert f"1 in 1000 {fading['depth_0.1_percent_db']:.0f} dB." in printed
+    assert f"would win {fading['second_antenna_gain_db']:.0f} dB at the 1 % point." in printed
+
+
+def test_fading_is_told_against_the_width_of_a_channel(tmp_path):
+    """Echoes 100 ns apart by rms: 2 MHz fade together; of a channel of 1 MHz and of one of 4 MHz."""
+    (link,) = solved(tmp_path).links
+    assert "Nothing is delayed: a channel of 1 MHz fades as one." in fading_text(link)
+    spread = replace(link, rms_delay_spread_s=1e-7, second_antenna_gain_db=None, faded_channels=(2, 4))
+    mhz = spread.coherence_bandwidth_hz / 1e6
+    assert fading_text(spread).startswith("expect 2 to 4 of 79 channels faded; which ones changes as people move. ")
+    assert fading_text(spread).endswith(f" {mhz:.3g} MHz fade together; a channel of 1 MHz is narrower.")
+    assert fading_text(replace(spread, bandwidth_hz=4e6)).endswith("of 4 MHz is no narrower, so bits may smear.")
+    assert fading_text(replace(link, fade_power_dbm=-float("inf"))) == ""

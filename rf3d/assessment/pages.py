@@ -113,6 +113,27 @@ def fading_words(link: Link) -> str:
     return f"expect {span} of {total} channels faded; which ones changes as people move"
 
 
+def fading_text(link: Link) -> str:
+    """All that is known of a link's fading, in sentences; "" where no path brings power."""
+    if not np.isfinite(link.fade_depth_db):
+        return ""
+    told = (
+        f"{fading_words(link)}. The worst 1 in 100 spots and channels are {max(link.fade_depth_db, 0.0):.0f} dB below "
+        f"the mean, the worst 1 in 1000 {link.rare_fade_depth_db:.0f} dB. "
+    )
+    bandwidth = link.bandwidth_hz / 1e6
+    if np.isfinite(link.coherence_bandwidth_hz):
+        wide = "narrower" if link.bandwidth_hz <= link.coherence_bandwidth_hz else "no narrower, so bits may smear"
+        told += (
+            f"{link.coherence_bandwidth_hz / 1e6:.3g} MHz fade together; a channel of {bandwidth:.3g} MHz is {wide}."
+        )
+    else:
+        told += f"Nothing is delayed: a channel of {bandwidth:.3g} MHz fades as one."
+    if link.second_antenna_gain_db is not None:
+        told += f" A second antenna 10 to 20 cm away would win {link.second_antenna_gain_db:.0f} dB at the 1 % point."
+    return told
+
+
 def summary(solution: Solution) -> list[str]:
     """The plan in a few sentences: does it hold, the worst links and why, the first thing to do."""
     total = len(solution.plan.receivers)

@@ -18,6 +18,7 @@ from rf3d.propagation.diffuse import CROWDED, NO_DIFFUSE, Diffuse, diffuse_power
 from rf3d.propagation.fields import fields
 from rf3d.propagation.grid import make_grid
 from rf3d.propagation.kernels.interfaces import make_walls, opaque_parts
+from rf3d.propagation.kernels.responses import make_responses
 from rf3d.propagation.kernels.scatter import hemispherical, scatter, scattered
 from rf3d.propagation.paths import find_paths, prepare
 from rf3d.propagation.volume import trace_volume
@@ -116,12 +117,13 @@ def test_the_lobe_is_reciprocal_and_keeps_energy(kind):
 def test_rays_are_scattered_by_the_lobe(kind):
     """Twenty cells of equal cosθ in each polarisation, and eight of azimuth: χ² at 1 in 10 000."""
     walls, draws, cells = walls_of(kind), 60_000, 20
+    responses = make_responses(walls)
     generator = batch_generator(3, 9)
     chance = generator.random((draws, 2))
     way, field = np.zeros((draws, 3)), np.zeros((draws, 3), dtype=complex)
     normal = np.array([0.6, 0.0, -0.8])
     for i in range(draws):
-        scatter(walls, 0, 0, np.nan, normal, chance[i], way[i], field[i])
+        scatter(walls, responses.values, 0, 0, np.nan, normal, *chance[i], i, way, field, np.empty(3), np.empty(8))
     np.testing.assert_allclose(np.linalg.norm(way, axis=1), 1.0, atol=1e-12)
     np.testing.assert_allclose(np.linalg.norm(field, axis=1), 1.0, atol=1e-12)
     assert np.abs((way * field).sum(axis=1)).max() < 1e-12

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from rf3d.propagation.kernels.interfaces import coefficients, half_space, make_walls
+from rf3d.propagation.kernels.responses import TOLERANCE, look_up, make_responses
 from rf3d.units import SPEED_OF_LIGHT_M_S
 from rf3d.venue.materials import Layer, Material, catalogue
 from tests.scenes import plain, surface
@@ -112,3 +113,23 @@ def test_a_wave_along_the_wall_is_thrown_back_whole(name):
             assert abs(abs(r_te) - 1.0) < 1e-4
             assert np.isfinite([r_tm, t_te, t_tm]).all()
             assert abs(t_te) < 1e-3
+
+
+def test_tables_of_walls_give_back_their_coefficients():
+    """Every material of the catalogue as a sheet of 1 to 400 mm, at places that no table was made at."""
+    cosines = np.concatenate([np.random.default_rng(5).random(400), np.geomspace(1e-6, 1e-2, 60), [0.0, 1.0]])
+    worst, tables, answer = 0.0, 0, np.empty(8)
+    for name, material in catalogue().items():
+        whole = all(layer.thickness_m is not None for layer in material.layers)
+        for thickness_m in (None,) if whole else (0.001, 0.012, 0.1, 0.4):
+            walls = make_walls((surface(name, material, thickness_m=thickness_m),), np.array([2.44e9]))
+            responses = make_responses(walls)
+            if len(responses.values) == 0:
+                continue
+            tables += 1
+            for cosine in cosines:
+                look_up(responses.values, 0, cosine, answer)
+                got = answer[0::2] + 1j * answer[1::2]
+                worst = max(worst, np.abs(got - np.array(coefficients(walls, 0, 0, cosine, np.nan))).max())
+    assert tables >= 50
+    assert worst < 1.2 * TOLERANCE

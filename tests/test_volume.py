@@ -23,6 +23,7 @@ from rf3d.propagation.grid import make_grid
 from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, walls_passed
 from rf3d.propagation.kernels.inside import inside_any, make_hulls
 from rf3d.propagation.kernels.interfaces import opaque_parts
+from rf3d.propagation.kernels.passage import make_boxes
 from rf3d.propagation.kernels.tally import (
     LISTED,
     NS_PER_M,
@@ -330,6 +331,8 @@ def stacked() -> tuple[list[Piece], tuple]:
     add(block("pier_foot", (5.5, 4.5, 0), (6.5, 5.5, 1.5)), LINING, body="solid")
     add(block("beam", (6.2, 1, 1), (6.8, 2, 2)), LINING, body="solid")
     add(block("beam_end", (6.5, 1.2, 1.2), (7.0, 1.8, 1.8)), BRICK, body="solid")
+    add(block("case", (1, 4, 0), (1.8, 5, 0.9)), LINING, body="solid")
+    add(block("cloud", (1, 2, 2), (2.2, 2.8, 2.06)), LINING, body="solid")
     add(quad("on_chest", (3, 1, 0.2), (3, 2.5, 0.2), (3, 2.5, 1.7), (3, 1, 1.7)), BRICK, thickness_m=0.02)
     add(quad("in_chest", (3.3, 0.5, 0.5), (3.3, 4.5, 0.5), (3.3, 4.5, 1.2), (3.3, 0.5, 1.2)), BRICK, thickness_m=0.02)
     return pieces, tuple(surfaces)
@@ -358,7 +361,10 @@ def test_a_ray_enters_what_a_long_segment_passes():
     along = np.einsum("ri,ri->r", normal, ways)
     reach = (facets.offset_m[facets.plane[facet]] - np.einsum("ri,ri->r", normal, starts)) / along
     points = starts + reach[:, None] * ways
-    got = passages_through(setting, points, ways, facet=facet, inward=normal * np.sign(along)[:, None])
+    boxes = make_boxes(scene.corners_m, setting.planes, setting.bodies, setting.opaque)
+    names = list(dict.fromkeys(scene.objects))
+    assert [names[o] for o in np.flatnonzero(np.diff(boxes.start))] == ["beside", "on_top", "case", "cloud"]
+    got = passages_through(setting, boxes, points, ways, facet=facet, inward=normal * np.sign(along)[:, None])
     met = setting.tracer.crossings(starts, starts + 12.0 * ways, opaque=setting.opaque[scene.triangle_part])
     first = np.searchsorted(met.segment, np.arange(len(starts) + 1)).astype(np.int64)
     nowhere = np.full(len(starts), -1, dtype=np.int32)

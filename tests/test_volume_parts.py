@@ -32,12 +32,15 @@ def test_batches_folded_together_are_the_batches_one_by_one(count):
         tally[generator.random(50) < 0.3] = 0.0
     sums = np.zeros((50, 11))
     expected = np.zeros((50, 11))
-    fold(tallies, count, sums)
-    for tally in tallies[:count]:
+    before = [tally.copy() for tally in tallies]
+    fold(*tallies, count, sums)
+    for tally in before[:count]:
         value = tally.astype(np.float64)
         products = (value[:, 0] * value[:, 1], value[:, 0] * value[:, 2], value[:, 1] * value[:, 2])
         expected += np.concatenate([value, value**2, np.stack(products, axis=1)], axis=1)
     assert (sums == expected).all()
+    assert not any(tally.any() for tally in tallies[:count])
+    assert all((tally == kept).all() for tally, kept in zip(tallies[count:], before[count:], strict=True))
 
 
 def test_what_was_met_is_sorted_by_segment_then_distance():

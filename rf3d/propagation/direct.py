@@ -21,7 +21,7 @@ from rf3d.propagation.kernels.interfaces import Walls
 from rf3d.propagation.kernels.passage import Passages
 from rf3d.propagation.paths import Setting
 from rf3d.propagation.rays import Emission
-from rf3d.propagation.shade import Shade, bent_fields, ways_over_edges
+from rf3d.propagation.shade import TRIED, Shade, bent_fields, ways_over_edges
 from rf3d.propagation.tallies import Uncollided
 from rf3d.radio.antennas import Antenna, world_response
 from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray
@@ -121,8 +121,8 @@ def _add_edges(
     whole : (W,) int64
         Places among them of those that are looked at, with what arrives ``straight`` at their middles.
     """
-    edge, place, detour = ways_over_edges(shade, grid, voxels[whole])
-    grazing = detour[:, 0] < shade.wavelength_m
+    wavelength = np.full(len(whole), shade.wavelength_m)
+    grazing = ways_over_edges(shade, grid, voxels[whole], limit_m=wavelength, count=1)[0][:, 0] >= 0
     apart, deep = np.flatnonzero(grazing), np.flatnonzero(~grazing & straight.dim)
     # Deep in the shade one voxel speaks for its neighbours, two along each edge.
     block = np.ravel_multi_index(
@@ -133,9 +133,9 @@ def _add_edges(
     asked = np.concatenate([apart, deep[speaker]])
     if len(asked) == 0:
         return
-    edge, place, detour = edge[asked], place[asked], detour[asked]
     # In the light only edges that the wave grazes.
-    edge = np.where(~straight.dim[asked, None] & (detour >= shade.wavelength_m), -1, edge)
+    limit = np.where(straight.dim[asked], np.inf, shade.wavelength_m)
+    edge, place, detour = ways_over_edges(shade, grid, voxels[whole[asked]], limit_m=limit, count=TRIED)
     bent = bent_fields(
         setting, walls, shade, grid.centres_m(voxels[whole[asked]]), edge=edge, place_m=place, detour_m=detour,
         receiving=receiving,

@@ -11,14 +11,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rf3d.propagation.kernels.launch import draw, unit_fields
 from rf3d.radio.antennas import Antenna, response, world_response
-from rf3d.units import ComplexArray, FloatArray, read_only, turned
+from rf3d.units import ComplexArray, FloatArray, read_only
 
 EVEN_SHARE = 0.25
 """Part of the rays that goes out evenly in all directions."""
 ROWS, COLUMNS = 90, 180
 """Cells of equal solid angle over the sphere, in z and in azimuth of the antenna's axes."""
-GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,23 +68,11 @@ def launch(
     weight : (N,) float64
         G / (4π · density · N): power in watts that each ray carries for a watt at the antenna.
     """
-    shift = generator.random(2)
-    u = (np.arange(rays) + shift[0]) / rays
-    v = (np.arange(rays) * GOLDEN + shift[1]) % 1.0
-    row_start = table.running[::COLUMNS]
-    row = np.minimum(np.searchsorted(row_start, u, side="right") - 1, ROWS - 1)
-    row_chance = row_start[row + 1] - row_start[row]
-    across = row_start[row] + v * row_chance
-    cell = np.clip(np.searchsorted(table.running, across, side="right") - 1, row * COLUMNS, (row + 1) * COLUMNS - 1)
-    chance = table.running[cell + 1] - table.running[cell]
-    z = (row + (u - row_start[row]) / row_chance) * 2.0 / ROWS - 1.0
-    azimuth = (cell - row * COLUMNS + (across - table.running[cell]) / chance) * 2.0 * np.pi / COLUMNS
-    direction = turned(_unit_vectors(np.clip(z, -1.0, 1.0), azimuth), axes)
+    direction, chance = draw(table.running, COLUMNS, axes, rays, generator.random(2))
     field = world_response(antenna, axes, direction)
-    gain = (np.abs(field) ** 2).sum(axis=1)
     # Cells have the solid angle 4π / (ROWS · COLUMNS), so the density is chance · ROWS · COLUMNS / 4π.
-    weight = gain / (chance * (ROWS * COLUMNS * rays))
-    return direction, field / np.sqrt(np.maximum(gain, 1e-300))[:, None], weight
+    weight = unit_fields(field, chance, 1.0 / (ROWS * COLUMNS * rays))
+    return direction, field, weight
 
 
 def _unit_vectors(z: FloatArray, azimuth: FloatArray) -> FloatArray:

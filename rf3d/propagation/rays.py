@@ -7,13 +7,26 @@ with a tally over voxels and a ledger that says where the emitted power went.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from rf3d.propagation.kernels.branch import branch
 from rf3d.propagation.kernels.crossings import walls_passed
 from rf3d.propagation.kernels.interfaces import Walls
-from rf3d.propagation.kernels.passage import INVOLVED, Passages, cut_off, entries, simple_passages, spread
+from rf3d.propagation.kernels.passage import (
+    INVOLVED,
+    UNKNOWN,
+    Boxes,
+    Passages,
+    cut_off,
+    entries,
+    exits,
+    make_boxes,
+    simple_passages,
+    spread,
+)
+from rf3d.propagation.kernels.responses import Responses, make_responses
 from rf3d.propagation.kernels.tally import SEGMENT_COLUMNS, Box, sample_segments, tally_segments
 from rf3d.propagation.kernels.walk import Rays, march
 from rf3d.propagation.launch import LaunchTable, launch
@@ -67,15 +80,32 @@ class Batch:
     thrown: FloatArray
 
 
+class Matter(NamedTuple):
+    """What rays meet: walls at one frequency, tables of what they do, and solids with a way through in closed form."""
+
+    walls: Walls
+    responses: Responses
+    boxes: Boxes
+
+
+def make_matter(setting: Setting, walls: Walls) -> Matter:
+    """Make walls and solids ready for rays; an opaque wall of one layer is a half-space to every digit."""
+    plain = setting.opaque & (np.diff(walls.layer_start) == 1)
+    walls = walls._replace(half_space=walls.half_space | plain)
+    boxes = make_boxes(setting.scene.corners_m, setting.planes, setting.bodies, setting.opaque)
+    return Matter(walls, make_responses(walls), boxes)
+
+
 def run_batch(
     setting: Setting,
-    walls: Walls,
+    matter: Matter,
     *,
     emission: Emission,
     box: Box,
     rays: int,
     max_reflections: int,
     layout: Layout,
+    tally: np.ndarray,
     receiving: Antenna | None = None,
     points: int = 0,
     generator: np.random.Generator,
@@ -84,10 +114,10 @@ def run_batch(
 
     Parameters
     ----------
-    walls : Walls
-        At one frequency.
     layout : Layout
         Columns of the tally.
+    tally : (voxels, columns) float32
+        Zeros; what the batch leaves is written there.
     receiving : Antenna or None
         Upright receiving antenna for the columns of detail.
     points : int
@@ -104,11 +134,8 @@ def run_batch(
     )  # fmt: skip
     clearance = setting.tracer.clearance_m
     triangle_facet = setting.facets.triangle_facet
-    # An opaque wall of one layer is a half-space to every digit, and quicker.
-    plain = setting.opaque & (np.diff(walls.layer_start) == 1)
     thrown = np.zeros(int(setting.bodies.object.max(initial=-1)) + 1)
     no_gain = np.zeros(0)
-    walls = walls._replace(half_space=walls.half_space | plain)
     count, stretches, written = rays, 0, 0
     segments = np.empty((4 * rays, SEGMENT_COLUMNS))
     for event in range(MOST_EVENTS):
@@ -121,15 +148,15 @@ def run_batch(
             _own_gain(receiving, state, count) if layout.detail else no_gain,
             layout.listed(state.order[:count], state.culprit[:count]), segments, written, ledger,
         )  # fmt: skip
-        passages, behind = _solids_ahead(setting, state, count)
+        passages, behind = _solids_ahead(setting, matter.boxes, state, count)
         count = branch(
-            state, count, generator.random((count, 2)), setting.planes, setting.bodies, walls, setting.opaque,
-            passages, behind, clearance, max_reflections, weak * 2.0 ** max(0, event - LATE_EVENTS), thrown, ledger,
+            state, count, generator.random((count, 2)), setting.planes, setting.bodies, matter.walls, matter.responses,
+            setting.opaque, passages, behind, clearance, max_reflections, weak * 2.0 ** max(0, event - LATE_EVENTS),
+            thrown, ledger,
         )  # fmt: skip
         if count == 0:
             break
     ledger[4] += state.weight[:count].sum()
-    tally = np.zeros((box.nx * box.ny * box.nz, layout.columns), dtype=np.float32)
     if points > 0:
         chance = generator.random(written)
         sample_segments(box, segments[:written], emission.source_m, chance, points, tally)
@@ -165,7 +192,7 @@ def no_passages(count: int) -> Passages:
     )  # fmt: skip
 
 
-def _solids_ahead(setting: Setting, state: Rays, count: int) -> tuple[Passages, FloatArray]:
+def _solids_ahead(setting: Setting, boxes: Boxes, state: Rays, count: int) -> tuple[Passages, FloatArray]:
     """Ways through the solids that rays stand at, and the thickness behind each bounce (count,), metres."""
     facet = state.facet[:count]
     behind = np.full(count, np.nan)
@@ -174,14 +201,14 @@ def _solids_ahead(setting: Setting, state: Rays, count: int) -> tuple[Passages, 
         return no_passages(count), behind
     # Along the ray for what passes, along the normal for the thickness that the bounce sees: one query for both.
     both = passages_through(
-        setting, np.concatenate([points, points]), np.concatenate([ways, inward]),
+        setting, boxes, np.concatenate([points, points]), np.concatenate([ways, inward]),
         facet=np.tile(facet[rows], 2), inward=np.concatenate([inward, inward]),
     )  # fmt: skip
     return spread(both, rows, count, behind), behind
 
 
 def passages_through(
-    setting: Setting, points_m: FloatArray, ways: FloatArray, *, facet: IntArray, inward: FloatArray
+    setting: Setting, boxes: Boxes, points_m: FloatArray, ways: FloatArray, *, facet: IntArray, inward: FloatArray
 ) -> Passages:
     """What rays pass that enter solids at points (N, 3) in unit directions (N, 3).
 
@@ -192,11 +219,12 @@ def passages_through(
     inward : (N, 3) float64
         Its unit normal, into the solid.
     """
-    triangle_facet = setting.facets.triangle_facet
-    triangle = setting.tracer.nearest(points_m + setting.tracer.clearance_m * inward, ways)
-    state, simple = simple_passages(
-        setting.planes, setting.bodies, setting.opaque, triangle_facet, points_m, ways, facet, triangle
-    )
+    out = exits(setting.planes, setting.bodies, boxes, points_m, ways, facet)
+    asked = np.flatnonzero(out == UNKNOWN)
+    if len(asked):
+        triangle = setting.tracer.nearest(points_m[asked] + setting.tracer.clearance_m * inward[asked], ways[asked])
+        out[asked] = np.where(triangle < 0, -1, setting.facets.triangle_facet[triangle])
+    state, simple = simple_passages(setting.planes, setting.bodies, setting.opaque, points_m, ways, facet, out)
     hard = np.flatnonzero(state == INVOLVED)
     if len(hard) == 0:
         return simple

@@ -42,6 +42,8 @@ class Shade:
     cells : (3,) int64
         Number of cells along each axis.
     table : (cells, LISTED) int32
+    middle_m : (cells, 3) float64, at_middle_m : (cells, LISTED) float64
+        Middles of the cells, and how far the edges listed detour the way there.
     heavy : (M,) bool
         Triangles that hide an edge from view.
     """
@@ -52,6 +54,8 @@ class Shade:
     bends: Bends
     cells: IntArray
     table: IntArray
+    middle_m: FloatArray
+    at_middle_m: FloatArray
     heavy: BoolArray
 
     @property
@@ -96,18 +100,27 @@ def make_shade(setting: Setting, transmitter: Transmitter, grid: Grid, *, freque
     cells = -(-(np.array(grid.first) + np.array(grid.shape)) // CELL) - start
     corner = np.stack(np.unravel_index(np.arange(int(cells.prod())), tuple(cells)), axis=1) + start
     middle = grid.venue_low_m + (corner + 0.5) * CELL * grid.voxel_m
-    table, _, _ = least_detours(
-        bends, source, middle, np.zeros(len(middle), dtype=np.int64), lit[None, :],
-        0.5 * np.sqrt(3.0) * CELL * grid.voxel_m, LISTED,
+    table, _, at_middle = least_detours(
+        bends, source, middle, np.zeros(len(middle), dtype=np.int64), lit[None, :], np.zeros((1, 3)),
+        np.full((1, len(lit)), -np.inf), np.full(len(middle), np.inf), 0.5 * np.sqrt(3.0) * CELL * grid.voxel_m, LISTED,
     )  # fmt: skip
-    return Shade(transmitter, source, frequency_hz, bends, cells, table, heavy_triangles(setting, frequency_hz))
+    heavy = heavy_triangles(setting, frequency_hz)
+    return Shade(transmitter, source, frequency_hz, bends, cells, table, middle, at_middle, heavy)
 
 
-def ways_over_edges(shade: Shade, grid: Grid, voxels: IntArray) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Edges (N, TRIED), points on them (N, TRIED, 3) and detours (N, TRIED) from the antenna to middles of voxels."""
+def ways_over_edges(
+    shade: Shade, grid: Grid, voxels: IntArray, *, limit_m: FloatArray, count: int
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Edges (N, count), points on them (N, count, 3) and detours (N, count) from the antenna to middles of voxels.
+
+    Only edges that detour less than ``limit_m`` (N,).
+    """
     index = grid.venue_index(voxels) // CELL - np.array(grid.first) // CELL
     row = np.ravel_multi_index(tuple(index.T), tuple(shade.cells))
-    return least_detours(shade.bends, shade.source_m, grid.centres_m(voxels), row, shade.table, 0.0, TRIED)
+    return least_detours(
+        shade.bends, shade.source_m, grid.centres_m(voxels), row, shade.table, shade.middle_m, shade.at_middle_m,
+        limit_m, 0.0, count,
+    )  # fmt: skip
 
 
 def bent_fields(

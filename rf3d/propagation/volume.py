@@ -21,7 +21,7 @@ from rf3d.propagation.kernels.interfaces import make_walls
 from rf3d.propagation.kernels.tally import Box, fold
 from rf3d.propagation.launch import launch_table
 from rf3d.propagation.paths import Setting
-from rf3d.propagation.rays import Batch, Emission, run_batch
+from rf3d.propagation.rays import Batch, Emission, make_matter, run_batch
 from rf3d.propagation.shade import make_shade
 from rf3d.propagation.tallies import Layout, Moments, Uncollided, arrival, delay_spread, precise_share
 from rf3d.radio.antennas import Antenna
@@ -268,18 +268,23 @@ def trace_volume(
         rays_a_batch = -(-rays // batches)
     else:
         batches, rays_a_batch = MOST_ROUNDS * FEWEST_BATCHES, ROUND_RAYS
+    matter = make_matter(setting, walls)
     box = Box(grid.venue_low_m, grid.voxel_m, *grid.shape, *grid.first)
     name_key = zlib.crc32(transmitter.name.encode())
 
-    def batch(key: int, number: int, layout: Layout, rays: int) -> Batch:
+    def batch(key: int, number: int, layout: Layout, tally: np.ndarray, rays: int) -> Batch:
         return run_batch(
-            setting, walls, emission=emission, box=box, rays=rays, max_reflections=max_reflections,
-            layout=layout, receiving=receiving, points=points, generator=batch_generator(seed, key, name_key, number),
+            setting, matter, emission=emission, box=box, rays=rays, max_reflections=max_reflections,
+            layout=layout, tally=tally, receiving=receiving, points=points,
+            generator=batch_generator(seed, key, name_key, number),
         )  # fmt: skip
 
     layout = Layout(orders=max_reflections if by_order else 0)
     if detail:
-        thrown = batch(_PILOT_KEY, 0, Layout(), ROUND_RAYS).thrown if max_reflections else np.zeros(0)
+        thrown = np.zeros(0)
+        if max_reflections:
+            aside = np.zeros((grid.count, Layout().columns), dtype=np.float32)
+            thrown = batch(_PILOT_KEY, 0, Layout(), aside, ROUND_RAYS).thrown
         most = np.argsort(-thrown, kind="stable")[:CULPRITS]
         layout = Layout(detail=True, culprits=tuple(int(o) for o in most[thrown[most] > 0.0]))
     # From metres of weighted track to received watts; k = 2π/λ, so λ²/4π = π/k².
@@ -287,7 +292,7 @@ def trace_volume(
     total = _Total(layout, grid, straight, watts=watts, track_w=watts * np.pi / walls.wavenumber[0] ** 2)
     stopped = ""
     tasks = ordered(
-        lambda number: batch(_BATCH_KEY, number, layout, rays_a_batch), range(batches), jobs=jobs,
+        lambda number: batch(_BATCH_KEY, number, layout, total.tally(), rays_a_batch), range(batches), jobs=jobs,
         stage="rays" if until is None else "", total=batches,
     )  # fmt: skip
     try:
@@ -318,7 +323,15 @@ class _Total:
         self._sums = np.zeros((grid.count, layout.sums))
         self._accounts, self._emitted = np.zeros(5), 0.0
         self._waiting: list[np.ndarray] = []
+        self._empty: list[np.ndarray] = []
         self.segments = self.batches = 0
+
+    def tally(self) -> np.ndarray:
+        """An empty tally for a batch, one that was folded before where there is one; for any thread."""
+        try:
+            return self._empty.pop()
+        except IndexError:
+            return np.zeros((self.grid.count, self.layout.columns), dtype=np.float32)
 
     def add(self, outcome: Batch) -> None:
         """Take one batch in."""
@@ -333,8 +346,9 @@ class _Total:
     def _fold(self) -> None:
         """Add the tallies that wait to the sums."""
         if self._waiting:
-            padded = [*self._waiting, *self._waiting[:1] * (FOLDED_TOGETHER - len(self._waiting))]
-            fold(tuple(padded), len(self._waiting), self._sums)
+            a, b, c, d = [*self._waiting, *self._waiting[:1] * (FOLDED_TOGETHER - len(self._waiting))]
+            fold(a, b, c, d, len(self._waiting), self._sums)
+            self._empty += self._waiting
             self._waiting.clear()
 
     @property

@@ -14,6 +14,10 @@ from pathlib import Path
 
 import numba
 
+INNER = {"nogil": True, "cache": True, "error_model": "numpy", "_nrt": False}
+"""Options of small kernels that others call ray by ray and that make no arrays. Numba would count a reference to every
+array that such a call is handed, atomically: that costs more than the call, and threads fight over it. This leaves the
+counting out; the caller holds the arrays."""
 _SOURCES = (Path(__file__).parent, Path(__file__).parents[2] / "units.py")
 _PREFIX = "compiled-"
 

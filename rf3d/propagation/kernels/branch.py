@@ -9,19 +9,23 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from rf3d.propagation.kernels import INNER
 from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, Bodies
 from rf3d.propagation.kernels.images import Planes
-from rf3d.propagation.kernels.interfaces import Walls, apply, coefficients, oblique_body, te_axis
+from rf3d.propagation.kernels.interfaces import LEAST_COS, Walls, apply, coefficients, half_space, oblique_body, te_axis
 from rf3d.propagation.kernels.passage import Passages
+from rf3d.propagation.kernels.responses import Responses, look_up, work_out
 from rf3d.propagation.kernels.scatter import scatter
 from rf3d.propagation.kernels.walk import ABSORBED, CUT, GONE, PASSED_OVER, ROULETTE_GAIN, ROULETTE_LOSS, Rays, move
 from rf3d.units import BoolArray, ComplexArray, FloatArray
 
 SURVIVAL = 0.1
 """Lowest chance that roulette leaves a ray."""
+LEVEL = 1e-20
+"""sin² of an angle of incidence that is normal."""
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def branch(
     rays: Rays,
     count: int,
@@ -29,6 +33,7 @@ def branch(
     planes: Planes,
     bodies: Bodies,
     walls: Walls,
+    responses: Responses,
     opaque: BoolArray,
     passages: Passages,
     behind_m: FloatArray,
@@ -44,6 +49,8 @@ def branch(
     ----------
     chance : (count, 2) float64
         Random numbers: for the branch and for the roulette.
+    responses : Responses
+        Tables made of the walls.
     opaque : (parts,) bool
     passages : Passages
         Ways through solids; rays at sheets have no rows.
@@ -70,8 +77,9 @@ def branch(
     culprit, facet_object = rays.culprit, bodies.object
     first, reach_m, exit_plane = passages.first, passages.reach_m, passages.plane
     depth_m, row_part = passages.depth_m, passages.part
-    te, n, k, k_out = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
-    bounced = np.empty(3, dtype=np.complex128)
+    row, values, scattering, half = responses.row, responses.values, walls.scattering, walls.half_space
+    layer_start, permittivity, thickness_m = walls.layer_start, walls.permittivity, walls.thickness_m
+    te, k, answer = np.empty(3), np.empty(3), np.empty(8)
     passed = np.empty(3, dtype=np.complex128)
     kept = 0
     for i in range(count):
@@ -84,30 +92,44 @@ def branch(
             kept += 1
             continue
         part, plane = facet_part[facet], facet_plane[facet]
-        along = 0.0
-        for a in range(3):
-            k[a], n[a] = direction[i, a], normal[plane, a]
-            along += k[a] * n[a]
-            bounced[a] = passed[a] = field[i, a]
-        for a in range(3):
-            k_out[a] = k[a] - 2.0 * along * n[a]
-        cos_i = te_axis(k, n, te)
-        r_te, r_tm, t_te, t_tm = coefficients(walls, 0, part, cos_i, behind_m[i])
-        apply(bounced, k, k_out, te, r_te, r_tm)
-        mirrored, on = _power(bounced), 0.0
-        rough = walls.scattering[part] * walls.scattering[part]
+        kx, ky, kz = direction[i, 0], direction[i, 1], direction[i, 2]
+        nx, ny, nz = normal[plane, 0], normal[plane, 1], normal[plane, 2]
+        ex, ey, ez = field[i, 0], field[i, 1], field[i, 2]
+        along = kx * nx + ky * ny + kz * nz
+        cos_i = min(1.0, abs(along))
+        table = row[part]
+        if table >= 0:
+            look_up(values, table, cos_i, answer)
+        elif half[part] or (np.isinf(behind_m[i]) and np.isnan(thickness_m[layer_start[part]])):
+            r_te, r_tm = half_space(permittivity[0, layer_start[part]], max(cos_i, LEAST_COS))
+            answer[0], answer[1], answer[2], answer[3] = r_te.real, r_te.imag, r_tm.real, r_tm.imag
+            answer[4] = answer[5] = answer[6] = answer[7] = 0.0
+        else:
+            work_out(walls, part, cos_i, behind_m[i], answer)
+        r_te, r_tm = complex(answer[0], answer[1]), complex(answer[2], answer[3])
+        t_te, t_tm = complex(answer[4], answer[5]), complex(answer[6], answer[7])
+        # The part of the field along s = k × n is TE, the rest TM; at normal incidence both fare alike.
+        sx, sy, sz = ky * nz - kz * ny, kz * nx - kx * nz, kx * ny - ky * nx
+        square = sx * sx + sy * sy + sz * sz
+        a_te = (ex * sx + ey * sy + ez * sz) * (1.0 / square if square > LEVEL else 0.0)
+        share = square * _square(a_te)
+        mirrored, on = share * _square(r_te) + (1.0 - share) * _square(r_tm), 0.0
+        rough = scattering[part] * scattering[part]
         back, diffuse = (1.0 - rough) * mirrored, rough * mirrored
+        whole = False
         if solid[facet]:
             rows = first[i + 1] - first[i]
-            if rows == 1 and abs(depth_m[first[i]] - behind_m[i]) < 1e-9 and row_part[first[i]] == part:
-                apply(passed, k, k, te, t_te, t_tm)  # the slab that the bounce sees
-                on = _power(passed)
-            elif rows > 0:
+            # Whether the ray passes the very slab that the bounce sees.
+            whole = rows == 1 and abs(depth_m[first[i]] - behind_m[i]) < 1e-9 and row_part[first[i]] == part
+            if rows > 0 and not whole:
+                k[0], k[1], k[2] = kx, ky, kz
+                passed[0], passed[1], passed[2] = ex, ey, ez
                 through(walls, planes, bodies, passages, i, k, te, passed)
                 on = _power(passed)
-        elif not opaque[part]:
-            apply(passed, k, k, te, t_te, t_tm)
-            on = _power(passed)
+        else:
+            whole = not opaque[part]
+        if whole:
+            on = share * _square(t_te) + (1.0 - share) * _square(t_tm)
         ledger[ABSORBED] += weight[i] * (1.0 - back - on - diffuse)
         if order[i] >= most:
             ledger[CUT] += weight[i] * (back + diffuse)
@@ -123,47 +145,63 @@ def branch(
                 continue
             ledger[ROULETTE_GAIN] += carried / survival - carried
             carried /= survival
-        weight[i] = carried
+        bounces = chance[i, 0] * total < back + diffuse
         ahead = clearance if along > 0.0 else -clearance
-        if chance[i, 0] * total < back:
-            order[i] += 1
-            culprit[i] = facet_object[facet]
-            thrown[culprit[i]] += carried
-            scale = 1.0 / np.sqrt(mirrored)
-            for a in range(3):
-                direction[i, a] = k_out[a]
-                field[i, a] = bounced[a] * scale
-                origin[i, a] -= ahead * n[a]
-        elif chance[i, 0] * total < back + diffuse:
-            order[i] += 1
-            culprit[i] = facet_object[facet]
-            thrown[culprit[i]] += carried
-            for a in range(3):
-                origin[i, a] -= ahead * n[a]
-                n[a] = -n[a] if along > 0.0 else n[a]
-            scatter(walls, 0, part, behind_m[i], n, chance[i], direction[i], field[i])
-        else:
-            scale = 1.0 / np.sqrt(on)
-            reach = 0.0
-            if solid[facet]:
-                reach, plane = reach_m[i], exit_plane[i]
-                along = 0.0
+        reach = 0.0
+        if bounces:
+            ahead = -ahead
+        elif solid[facet]:
+            reach, plane = reach_m[i], exit_plane[i]
+            nx, ny, nz = normal[plane, 0], normal[plane, 1], normal[plane, 2]
+            ahead = clearance if kx * nx + ky * ny + kz * nz > 0.0 else -clearance
+        # Rays move to the front; the row of this one, or one before it that is free, takes what becomes of it.
+        origin[kept, 0] = origin[i, 0] + reach * kx + ahead * nx
+        origin[kept, 1] = origin[i, 1] + reach * ky + ahead * ny
+        origin[kept, 2] = origin[i, 2] + reach * kz + ahead * nz
+        length[kept] = length[i] + reach
+        weight[kept], last_plane[kept] = carried, plane
+        order[kept], culprit[kept] = order[i], culprit[i]
+        if not bounces:
+            if whole:
+                # T_TM E + (T_TE − T_TM) E_TE, the field being across k.
+                scale = 1.0 / np.sqrt(on)
+                c_all, c_te = t_tm * scale, (t_te - t_tm) * a_te * scale
+                field[kept, 0] = c_all * ex + c_te * sx
+                field[kept, 1] = c_all * ey + c_te * sy
+                field[kept, 2] = c_all * ez + c_te * sz
+            else:
+                scale = 1.0 / np.sqrt(on)
                 for a in range(3):
-                    n[a] = normal[plane, a]
-                    along += k[a] * n[a]
-                ahead = clearance if along > 0.0 else -clearance
-            for a in range(3):
-                field[i, a] = passed[a] * scale
-                origin[i, a] += reach * k[a] + ahead * n[a]
-            length[i] += reach
-        last_plane[i] = plane
-        if kept < i:
-            move(rays, i, kept)
+                    field[kept, a] = passed[a] * scale
+            direction[kept, 0], direction[kept, 1], direction[kept, 2] = kx, ky, kz
+            kept += 1
+            continue
+        order[kept] += 1
+        culprit[kept] = facet_object[facet]
+        thrown[culprit[kept]] += carried
+        if chance[i, 0] * total < back:
+            # The TM part turns into its mirror image times −R_TM, the TE part keeps its axis.
+            scale = 1.0 / np.sqrt(mirrored)
+            c_all, c_te = -r_tm * scale, (r_te + r_tm) * a_te * scale
+            c_n = -2.0 * c_all * (ex * nx + ey * ny + ez * nz)
+            field[kept, 0] = c_all * ex + c_te * sx + c_n * nx
+            field[kept, 1] = c_all * ey + c_te * sy + c_n * ny
+            field[kept, 2] = c_all * ez + c_te * sz + c_n * nz
+            direction[kept, 0] = kx - 2.0 * along * nx
+            direction[kept, 1] = ky - 2.0 * along * ny
+            direction[kept, 2] = kz - 2.0 * along * nz
+        else:
+            side = -1.0 if along > 0.0 else 1.0
+            k[0], k[1], k[2] = side * nx, side * ny, side * nz
+            scatter(
+                walls, values, table, part, behind_m[i], k, chance[i, 0], chance[i, 1], kept, direction, field, te,
+                answer,
+            )  # fmt: skip
         kept += 1
     return kept
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def through(
     walls: Walls,
     planes: Planes,
@@ -184,7 +222,12 @@ def through(
         apply(field, k, k, te, t_te, t_tm)
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
+def _square(a: complex) -> float:
+    return a.real * a.real + a.imag * a.imag
+
+
+@njit(**INNER)
 def _power(field: ComplexArray) -> float:
     total = 0.0
     for a in range(3):

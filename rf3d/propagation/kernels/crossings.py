@@ -37,6 +37,9 @@ class Bodies(NamedTuple):
     solid : (Q,) bool
     twin_start, twins
         See Facets.
+    rival_start : (Q + 1,) int32, rivals : (W,) int32
+        Those of a facet's twins of another part that act in its place where both are: a solid's face before a sheet,
+        then the lowest; what comes first acts.
     """
 
     part: IntArray
@@ -46,6 +49,8 @@ class Bodies(NamedTuple):
     solid: BoolArray
     twin_start: IntArray
     twins: IntArray
+    rival_start: IntArray
+    rivals: IntArray
 
 
 def make_bodies(scene: Scene, facets: Facets, surfaces: tuple[Surface, ...]) -> Bodies:
@@ -55,10 +60,14 @@ def make_bodies(scene: Scene, facets: Facets, surfaces: tuple[Surface, ...]) -> 
     object_of_part = np.array([objects[name] for name in scene.objects], dtype=np.int32)
     material_of_part = np.array([materials[s.material.name] for s in surfaces], dtype=np.int32)
     solid_part = np.array([s.body == "solid" for s in surfaces], dtype=np.bool_)
-    part = facets.part
+    part, solid, twins = facets.part, solid_part[facets.part], facets.twins
+    mine = np.repeat(np.arange(len(part)), np.diff(facets.twin_start))
+    first = np.where(solid[twins] == solid[mine], twins < mine, solid[twins]) & (part[twins] != part[mine])
+    order = np.lexsort((twins[first], ~solid[twins[first]], mine[first]))
+    rival_start = np.searchsorted(mine[first], np.arange(len(part) + 1)).astype(np.int32)
     return Bodies(
-        part, facets.plane, object_of_part[part], material_of_part[part], solid_part[part],
-        facets.twin_start, facets.twins,
+        part, facets.plane, object_of_part[part], material_of_part[part], solid, facets.twin_start, twins,
+        rival_start, twins[first][order],
     )  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
+from rf3d.propagation.kernels import INNER
 from rf3d.units import BoolArray, FloatArray, IntArray
 from rf3d.venue.facets import Facets
 from rf3d.venue.scene import Scene
@@ -105,7 +106,7 @@ def in_box(x: float, y: float, z: float, low: FloatArray, high: FloatArray) -> b
     )
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def on_facet(planes: Planes, facet: int, x: float, y: float, z: float) -> bool:
     """Whether a point in the plane of a facet lies on it."""
     # Element by element: rows taken out of an array are counted references, which threads would fight over.

@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
+from rf3d.propagation.kernels import INNER
 from rf3d.units import SPEED_OF_LIGHT_M_S, VACUUM_IMPEDANCE_OHM, BoolArray, ComplexArray, FloatArray, IntArray
 from rf3d.venue.materials import Layer, complex_permittivity
 from rf3d.venue.surfaces import Surface
@@ -20,6 +21,10 @@ FROM_GEOMETRY = np.nan
 """Layer thickness of a solid: the path brings it along."""
 OPAQUE_DB = -200.0
 """Walls that pass less than this are treated as letting nothing through."""
+
+
+LEAST_COS = 1e-6
+"""Waves come no closer to along a wall: vacuum layers would be 0/0, and 1 − cos²θ must not round to 1."""
 
 
 class Walls(NamedTuple):
@@ -120,7 +125,7 @@ def opaque_parts(
 
 # The general complex square root, exponential and quotient guard against overflow, which does not happen here; without
 # the guards a bounce costs half as much.
-@njit(nogil=True, cache=True, error_model="numpy")
+@njit(**INNER)
 def _root(eps: complex, sin2: float) -> complex:
     """√(ε − sin²θ), the decaying branch of P.2040: Im ≤ 0."""
     x, y = eps.real - sin2, eps.imag
@@ -132,14 +137,14 @@ def _root(eps: complex, sin2: float) -> complex:
     return complex(-0.5 * y / imaginary, -imaginary)
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@njit(**INNER)
 def _over(a: complex, b: complex) -> complex:
     """a/b."""
     size = 1.0 / (b.real * b.real + b.imag * b.imag)
     return complex((a.real * b.real + a.imag * b.imag) * size, (a.imag * b.real - a.real * b.imag) * size)
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def half_space(eps: complex, cos_i: float) -> tuple[complex, complex]:
     """Fresnel reflection r_TE, r_TM at a half-space of relative permittivity ε′ − jε″.
 
@@ -179,7 +184,7 @@ def coefficients(
     """
     first = walls.layer_start[part]
     last = walls.layer_start[part + 1] - 1
-    cos_i = max(cos_i, 1e-6)  # along the wall: vacuum layers would be 0/0, and 1 − cos²θ must not round to 1
+    cos_i = max(cos_i, LEAST_COS)
     if walls.half_space[part] or (np.isinf(depth_m) and np.isnan(walls.thickness_m[first])):
         r_te, r_tm = half_space(walls.permittivity[f, first], cos_i)
         return r_te, r_tm, 0.0j, 0.0j
@@ -235,7 +240,7 @@ def coefficients(
     return g_te, g_tm, t_te, t_tm
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def _opened(t: complex, opening: float) -> complex:
     """Transmission of a wall with openings larger than a wavelength: power mean, phase of the mean field."""
     mean = opening + (1.0 - opening) * t
@@ -243,7 +248,7 @@ def _opened(t: complex, opening: float) -> complex:
     return np.sqrt(power) * mean / max(abs(mean), 1e-12)
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def specular(walls: Walls, part: int) -> float:
     """√(1 − S²): what a rough surface leaves of the amplitude of a reflection; the rest is scattered.
 
@@ -253,14 +258,14 @@ def specular(walls: Walls, part: int) -> float:
     return float(np.sqrt(1.0 - walls.scattering[part] * walls.scattering[part]))
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def transmission(walls: Walls, f: int, part: int, cos_i: float, depth_m: float) -> tuple[complex, complex]:
     """Insertion T_TE, T_TM of ``coefficients``, compiled once for where a call costs nothing that counts."""
     _, _, t_te, t_tm = coefficients(walls, f, part, cos_i, depth_m)
     return t_te, t_tm
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def oblique_body(walls: Walls, f: int, part: int, cos_in: float, chord_m: float) -> tuple[complex, complex]:
     """Amplitude factors TE, TM of one face of a body whose two faces are not parallel, half its bulk loss included.
 
@@ -291,7 +296,7 @@ def passed_power(
     return power
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def te_axis(k: FloatArray, n: FloatArray, te: FloatArray) -> float:
     """Write the unit TE vector k × n into ``te``; return |cosθ|. At normal incidence any tangent will do."""
     te[0] = k[1] * n[2] - k[2] * n[1]
@@ -309,7 +314,7 @@ def te_axis(k: FloatArray, n: FloatArray, te: FloatArray) -> float:
     return min(1.0, abs(k[0] * n[0] + k[1] * n[1] + k[2] * n[2]))
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def apply(
     field: ComplexArray, k_in: FloatArray, k_out: FloatArray, te: FloatArray, c_te: complex, c_tm: complex
 ) -> None:

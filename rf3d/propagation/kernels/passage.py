@@ -21,6 +21,12 @@ CLOSED, SIMPLE, INVOLVED = range(3)
 """Nothing gets out; left through the entered object's own face; anything else."""
 
 
+UNKNOWN = -2
+"""Exit of a body that is no box."""
+MOST_FACES, FLUSH_M = 32, 1e-6
+"""Faces of a box; how far what touches it may reach into it, or a corner out of a face's plane."""
+
+
 class Passages(NamedTuple):
     """What N rays pass from entering a solid to being back in the open.
 
@@ -106,16 +112,104 @@ def spread(both: Passages, rows: IntArray, count: int, behind_m: FloatArray) -> 
     return Passages(first, both.kind, both.facet, both.part, both.depth_m, reach, plane)
 
 
+class Boxes(NamedTuple):
+    """Convex solids that nothing stands in or reaches into; what is in them leaves by one of their planes.
+
+    Attributes
+    ----------
+    start : (objects + 1,) int64
+        Faces of object o are ``start[o]:start[o + 1]`` of the next arrays; none, if it is not such a solid.
+    facet : (W,) int32
+        The one facet of each face.
+    outward : (W,) float64
+        1 where the normal of its plane leads out, else −1.
+    """
+
+    start: IntArray
+    facet: IntArray
+    outward: FloatArray
+
+
+def make_boxes(corners_m: FloatArray, planes: Planes, bodies: Bodies, opaque: BoolArray) -> Boxes:
+    """Find the see-through solids that are convex and apart from all else.
+
+    Parameters
+    ----------
+    corners_m : (M, 3, 3) float64
+        Of the scene's triangles.
+    opaque : (parts,) bool
+    """
+    low, high = planes.facet_low_m, planes.facet_high_m
+    normal, offset = planes.normal[bodies.plane], planes.offset_m[bodies.plane]
+    start, facets, outward = [0], [np.zeros(0, dtype=np.int32)], [np.zeros(0)]
+    for thing in range(int(bodies.object.max(initial=-1)) + 1):
+        mine = np.flatnonzero((bodies.object == thing) & bodies.solid)
+        start.append(start[-1])
+        if not 4 <= len(mine) <= MOST_FACES or len(np.unique(bodies.plane[mine])) < len(mine):
+            continue
+        if opaque[bodies.part[mine]].any():
+            continue
+        n, o = normal[mine], offset[mine]
+        used = np.concatenate([np.arange(planes.facet_start[f], planes.facet_start[f + 1]) for f in mine])
+        corner = corners_m[planes.facet_triangles[used]].reshape(-1, 3)
+        height = _heights(corner, n, o)
+        side = np.where(height.max(axis=0) > -height.min(axis=0), -1.0, 1.0)
+        if (side * height).max() > FLUSH_M:
+            continue
+        others = np.flatnonzero(bodies.object != thing)
+        # Nearest to the body that any point of a facet's box comes, by each plane.
+        middle, half = 0.5 * (low[others] + high[others]), 0.5 * (high[others] - low[others])
+        nearest = side * _heights(middle, n, o) - _heights(half, np.abs(n), np.zeros(len(n)))
+        if (nearest.max(axis=1) < -FLUSH_M).any():
+            continue
+        start[-1] += len(mine)
+        facets.append(mine.astype(np.int32))
+        outward.append(side)
+    return Boxes(np.array(start, dtype=np.int64), np.concatenate(facets), np.concatenate(outward))
+
+
+def _heights(points: FloatArray, normal: FloatArray, offset: FloatArray) -> FloatArray:
+    """Signed distances (N, Q) of points (N, 3) from planes (Q,)."""
+    x, y, z = (points[:, a, None] for a in range(3))
+    return np.asarray(x * normal[:, 0] + y * normal[:, 1] + z * normal[:, 2] - offset)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def exits(
+    planes: Planes, bodies: Bodies, boxes: Boxes, points: FloatArray, ways: FloatArray, entered: IntArray
+) -> IntArray:
+    """Facets (N,) by which rays leave the boxes they enter; UNKNOWN for other bodies, −1 where no face is ahead."""
+    normal, offset, facet_plane, facet_object = planes.normal, planes.offset_m, bodies.plane, bodies.object
+    start, facet, outward = boxes.start, boxes.facet, boxes.outward
+    out = np.full(len(entered), UNKNOWN, dtype=np.int32)
+    for i in range(len(entered)):
+        thing = facet_object[entered[i]]
+        if start[thing] == start[thing + 1]:
+            continue
+        px, py, pz = points[i, 0], points[i, 1], points[i, 2]
+        dx, dy, dz = ways[i, 0], ways[i, 1], ways[i, 2]
+        out[i], least = -1, np.inf
+        for f in range(start[thing], start[thing + 1]):
+            plane = facet_plane[facet[f]]
+            along = outward[f] * (normal[plane, 0] * dx + normal[plane, 1] * dy + normal[plane, 2] * dz)
+            if along < 1e-9:
+                continue
+            gap = offset[plane] - (normal[plane, 0] * px + normal[plane, 1] * py + normal[plane, 2] * pz)
+            chord = outward[f] * gap / along
+            if chord < least:
+                least, out[i] = chord, facet[f]
+    return out
+
+
 @njit(nogil=True, cache=True)
 def simple_passages(
     planes: Planes,
     bodies: Bodies,
     opaque: BoolArray,
-    triangle_facet: IntArray,
     points: FloatArray,
     ways: FloatArray,
     entered: IntArray,
-    triangle: IntArray,
+    met: IntArray,
 ) -> tuple[IntArray, Passages]:
     """Sort rays by how they leave the solid they enter, and describe the simple ones.
 
@@ -124,8 +218,8 @@ def simple_passages(
     opaque : (parts,) bool
     points, ways : (N, 3) float64
         Point of entry and unit direction.
-    entered, triangle : (N,) int32
-        Facet entered, and the triangle met next, −1 for none.
+    entered, met : (N,) int32
+        Facet entered, and the one met next, −1 for none.
 
     Returns
     -------
@@ -146,9 +240,9 @@ def simple_passages(
     written = 0
     for i in range(count):
         first[i + 1] = written
-        if triangle[i] < 0:
+        out = met[i]
+        if out < 0:
             continue
-        out = triangle_facet[triangle[i]]
         if not bodies.solid[out] or bodies.object[out] != bodies.object[entered[i]]:
             state[i] = INVOLVED
             continue

@@ -14,10 +14,15 @@ computer graphics (Kelemen & Szirmay-Kalos, Eurographics 2001; from memory). S²
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
+from rf3d.propagation.kernels import INNER
 from rf3d.propagation.kernels.interfaces import Walls, coefficients, te_axis
+from rf3d.propagation.kernels.responses import look_up, work_out
 from rf3d.units import ComplexArray, FloatArray, IntArray
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(96)
@@ -29,7 +34,7 @@ _GAMMA, _MIX_1, _MIX_2 = np.uint64(0x9E3779B97F4A7C15), np.uint64(0xBF58476D1CE4
 _S30, _S27, _S31, _S11 = np.uint64(30), np.uint64(27), np.uint64(31), np.uint64(11)
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def reflectance(walls: Walls, f: int, part: int, cosine: float, depth_m: float) -> tuple[float, float]:
     """ρ_TE and ρ_TM of the smooth surface; arguments as for ``coefficients``."""
     r_te, r_tm, _, _ = coefficients(walls, f, part, cosine, depth_m)
@@ -90,16 +95,21 @@ def scattered(
     return out
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def scatter(
     walls: Walls,
-    f: int,
+    values: NDArray[Any],
+    table: int,
     part: int,
     depth_m: float,
     normal: FloatArray,
-    chance: FloatArray,
+    chance: float,
+    other_chance: float,
+    ray: int,
     direction: FloatArray,
     field: ComplexArray,
+    one: FloatArray,
+    answer: FloatArray,
 ) -> None:
     """Draw where a ray is scattered to and its polarisation, TE or TM, both from the lobe; write them in place.
 
@@ -108,16 +118,22 @@ def scatter(
 
     Parameters
     ----------
+    values, table
+        Tables of ``Responses``, and which of them is the wall's, −1 for none.
     normal : (3,) float64
         Towards the side the ray came from.
-    chance : (2,) float64
+    chance, other_chance : float
         Random numbers, used before: they only start a sequence of their own.
-    direction : (3,) float64, field : (3,) complex128
-        Of the ray.
+    ray : int
+        Row to write.
+    direction : (N, 3) float64, field : (N, 3) complex128
+        Of all rays.
+    one : (3,) float64, answer : (8,) float64
+        Room to work in.
 
     Source: rejection, von Neumann 1951; sequence SplitMix64, Steele, Lea & Flood, OOPSLA 2014 (from memory).
     """
-    state = _mixed(np.uint64(chance[0] * 2.0**53) + _mixed(np.uint64(chance[1] * 2.0**53) + _GAMMA))
+    state = _mixed(np.uint64(chance * 2.0**53) + _mixed(np.uint64(other_chance * 2.0**53) + _GAMMA))
     cosine, wants_te = 1.0, True
     for _ in range(MOST_TRIES):
         state += _GAMMA
@@ -125,33 +141,43 @@ def scatter(
         state += _GAMMA
         level = 2.0 * _unit(state)
         wants_te = level < 1.0
-        rho_te, rho_tm = reflectance(walls, f, part, cosine, depth_m)
-        if (level < rho_te) if wants_te else (level - 1.0 < rho_tm):
+        if table >= 0:
+            look_up(values, table, cosine, answer)
+        else:
+            work_out(walls, part, cosine, depth_m, answer)
+        at = 0 if wants_te else 2
+        if (level if wants_te else level - 1.0) < answer[at] * answer[at] + answer[at + 1] * answer[at + 1]:
             break
     state += _GAMMA
     azimuth = 2.0 * np.pi * _unit(state)
     ring = np.sqrt(max(0.0, 1.0 - cosine * cosine))
-    one, other = np.empty(3), np.empty(3)
     te_axis(normal, normal, one)  # any tangent
-    for a in range(3):
-        b, c = (a + 1) % 3, (a + 2) % 3
-        other[a] = normal[b] * one[c] - normal[c] * one[b]
-    for a in range(3):
-        direction[a] = cosine * normal[a] + ring * (np.cos(azimuth) * one[a] + np.sin(azimuth) * other[a])
-    te_axis(direction, normal, one)
-    for a in range(3):
-        b, c = (a + 1) % 3, (a + 2) % 3
-        field[a] = one[a] if wants_te else one[b] * direction[c] - one[c] * direction[b]
+    c, s = ring * np.cos(azimuth), ring * np.sin(azimuth)
+    nx, ny, nz = normal[0], normal[1], normal[2]
+    kx = cosine * nx + c * one[0] + s * (ny * one[2] - nz * one[1])
+    ky = cosine * ny + c * one[1] + s * (nz * one[0] - nx * one[2])
+    kz = cosine * nz + c * one[2] + s * (nx * one[1] - ny * one[0])
+    direction[ray, 0], direction[ray, 1], direction[ray, 2] = kx, ky, kz
+    tx, ty, tz = ky * nz - kz * ny, kz * nx - kx * nz, kx * ny - ky * nx
+    size = np.sqrt(tx * tx + ty * ty + tz * tz)
+    if size > 1e-12:
+        one[0], one[1], one[2] = tx / size, ty / size, tz / size
+    if wants_te:
+        field[ray, 0], field[ray, 1], field[ray, 2] = one[0], one[1], one[2]
+    else:
+        field[ray, 0] = one[1] * kz - one[2] * ky
+        field[ray, 1] = one[2] * kx - one[0] * kz
+        field[ray, 2] = one[0] * ky - one[1] * kx
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def _mixed(z: np.uint64) -> np.uint64:
     once = (z ^ (z >> _S30)) * _MIX_1
     twice = (once ^ (once >> _S27)) * _MIX_2
     return twice ^ (twice >> _S31)
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def _unit(state: np.uint64) -> float:
     """A number from 0 to below 1 of a state of the sequence."""
     return np.float64(_mixed(state) >> _S11) * 2.0**-53

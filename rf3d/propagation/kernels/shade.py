@@ -15,7 +15,16 @@ from rf3d.units import FloatArray, IntArray
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def least_detours(
-    bends: Bends, source: FloatArray, points: FloatArray, row: IntArray, table: IntArray, slack: float, keep: int
+    bends: Bends,
+    source: FloatArray,
+    points: FloatArray,
+    row: IntArray,
+    table: IntArray,
+    middle: FloatArray,
+    at_middle: FloatArray,
+    limit: FloatArray,
+    slack: float,
+    keep: int,
 ) -> tuple[IntArray, FloatArray, FloatArray]:
     """The ``keep`` edges that make the shortest detours from a source to each of N points.
 
@@ -25,6 +34,11 @@ def least_detours(
     ----------
     row : (N,) int64, table : (K, L) int32
         The edges to try for point i are ``table[row[i]]``, up to the first −1.
+    middle : (K, 3) float64, at_middle : (K, L) float64
+        A place, and how far those edges detour the way there at least, in rising order; −inf where that is not known.
+        Elsewhere a detour differs by twice the distance at most.
+    limit : (N,) float64
+        Detours from which on edges do not matter to a point.
     slack : float
         How far beyond its ends an edge still counts, metres; with 0 a point in the wedge's own body has no way.
 
@@ -51,9 +65,12 @@ def least_detours(
     for i in range(len(points)):
         px, py, pz = points[i, 0], points[i, 1], points[i, 2]
         straight = np.sqrt((px - source[0]) ** 2 + (py - source[1]) ** 2 + (pz - source[2]) ** 2)
+        mx, my, mz = px - middle[row[i], 0], py - middle[row[i], 1], pz - middle[row[i], 2]
+        spare = 2.0 * np.sqrt(mx * mx + my * my + mz * mz)
+        most = limit[i]
         for slot in range(table.shape[1]):
             e = table[row[i], slot]
-            if e < 0:
+            if e < 0 or at_middle[row[i], slot] - spare >= most:
                 break
             bx, by, bz = px - start[e, 0], py - start[e, 1], pz - start[e, 2]
             za, ra = height[e], away[e]
@@ -65,7 +82,7 @@ def least_detours(
             if z < -slack or z > bends.length_m[e] + slack:
                 continue
             longer = np.sqrt((ra + rb) ** 2 + (zb - za) ** 2) - straight
-            if longer >= detour[i, keep - 1]:
+            if longer >= most:
                 continue
             if slack == 0.0:
                 ub = bx * along[e, 0] + by * along[e, 1] + bz * along[e, 2]
@@ -82,4 +99,5 @@ def least_detours(
             detour[i, at], edge[i, at] = longer, e
             for a in range(3):
                 place[i, at, a] = start[e, a] + z * axis[e, a]
+            most = min(limit[i], detour[i, keep - 1])
     return edge, place, detour

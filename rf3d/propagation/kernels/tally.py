@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
+from rf3d.propagation.kernels import INNER
 from rf3d.units import SPEED_OF_LIGHT_M_S, FloatArray, IntArray
 
 NS_PER_M = 1e9 / SPEED_OF_LIGHT_M_S
@@ -90,7 +91,7 @@ def tally_segments(box: Box, segments: FloatArray, source: FloatArray, brick: in
             walk(box, segments, row, x0, ends[0], y0, ends[1], z0, ends[2], source, tally)
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def walk(
     box: Box,
     segments: FloatArray,
@@ -167,7 +168,7 @@ def walk(
         voxel += (hop_x if due_x else 0) + (hop_y if due_y else 0) + (hop_z if due_z else 0)
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def _across(o: float, d: float, low: float, edge: float, first: int, last: int) -> tuple[float, float, float, float]:
     """Where a line meets the planes across one axis: the k-th at c + k·s; and where it is between two of them."""
     if abs(d) < _LEVEL:
@@ -180,7 +181,7 @@ def _across(o: float, d: float, low: float, edge: float, first: int, last: int) 
     return c, s, c + last * s, c + first * s
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def _place(o: float, d: float, low: float, edge: float, c: float, s: float, at: float, first: int, last: int) -> int:
     """Place along an axis, from ``first`` to below ``last``, of a line that has met the planes up to ``at``."""
     place = min(max(int(np.floor((o + at * d - low) / edge)), first), last - 1)
@@ -308,25 +309,62 @@ def sample_segments(
 
 
 @njit(nogil=True, cache=True)
-def fold(tallies: tuple[FloatArray, FloatArray, FloatArray, FloatArray], count: int, sums: FloatArray) -> None:
+def fold(a: FloatArray, b: FloatArray, c: FloatArray, d: FloatArray, count: int, sums: FloatArray) -> None:
     """Add the first ``count`` of four batches (voxels, C) float32 to running sums (voxels, 2C + 3) float64, in order.
 
-    The sums do not fit in a cache, so fetching them once for several batches is what saves time.
+    The sums do not fit in a cache, so fetching them once for several batches is what saves time. The batches are left
+    empty, ready for the next.
 
     Columns of the sums: the C tallies, their squares, and the products of power with delay, power with its square,
     and delay with its square.
     """
-    columns = sums.shape[1] // 2 - 1
+    columns = a.shape[1]
+    twice = 2 * columns
     for v in range(len(sums)):
-        for b in range(count):
-            tally = tallies[b]
-            if tally[v, 0] == 0.0:
-                continue
-            for c in range(columns):
-                value = np.float64(tally[v, c])
-                sums[v, c] += value
-                sums[v, columns + c] += value * value
-            power, delay, square = np.float64(tally[v, 0]), np.float64(tally[v, 1]), np.float64(tally[v, 2])
-            sums[v, 2 * columns] += power * delay
-            sums[v, 2 * columns + 1] += power * square
-            sums[v, 2 * columns + 2] += delay * square
+        power, delay, square = sums[v, 0], sums[v, 1], sums[v, 2]
+        power_2, delay_2, square_2 = sums[v, columns], sums[v, columns + 1], sums[v, columns + 2]
+        power_delay, power_square, delay_square = sums[v, twice], sums[v, twice + 1], sums[v, twice + 2]
+        # One by one: to pick an array out of a tuple, or to ask whether it is empty here, costs more than the rest.
+        for batch in range(count):
+            if batch == 0:
+                p, q, r = np.float64(a[v, 0]), np.float64(a[v, 1]), np.float64(a[v, 2])
+                a[v, 0] = a[v, 1] = a[v, 2] = 0.0
+            elif batch == 1:
+                p, q, r = np.float64(b[v, 0]), np.float64(b[v, 1]), np.float64(b[v, 2])
+                b[v, 0] = b[v, 1] = b[v, 2] = 0.0
+            elif batch == 2:
+                p, q, r = np.float64(c[v, 0]), np.float64(c[v, 1]), np.float64(c[v, 2])
+                c[v, 0] = c[v, 1] = c[v, 2] = 0.0
+            else:
+                p, q, r = np.float64(d[v, 0]), np.float64(d[v, 1]), np.float64(d[v, 2])
+                d[v, 0] = d[v, 1] = d[v, 2] = 0.0
+            power += p
+            delay += q
+            square += r
+            power_2 += p * p
+            delay_2 += q * q
+            square_2 += r * r
+            power_delay += p * q
+            power_square += p * r
+            delay_square += q * r
+        sums[v, 0], sums[v, 1], sums[v, 2] = power, delay, square
+        sums[v, columns], sums[v, columns + 1], sums[v, columns + 2] = power_2, delay_2, square_2
+        sums[v, twice], sums[v, twice + 1], sums[v, twice + 2] = power_delay, power_square, delay_square
+        if columns > BASE:
+            _more(a, v, sums)
+            if count > 1:
+                _more(b, v, sums)
+            if count > 2:
+                _more(c, v, sums)
+            if count > 3:
+                _more(d, v, sums)
+
+
+@njit(**INNER)
+def _more(tally: FloatArray, v: int, sums: FloatArray) -> None:
+    columns = tally.shape[1]
+    for m in range(BASE, columns):
+        value = np.float64(tally[v, m])
+        sums[v, m] += value
+        sums[v, columns + m] += value * value
+        tally[v, m] = 0.0

@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
+from rf3d.propagation.kernels import INNER
 from rf3d.propagation.kernels.crossings import Bodies
 from rf3d.propagation.kernels.images import Planes, on_facet
 from rf3d.propagation.kernels.tally import DX, DY, DZ, LISTED, OWN, REACH, TRAVELLED, WEIGHT, X, Y, Z
@@ -48,7 +49,7 @@ class Rays(NamedTuple):
     culprit: IntArray
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def move(rays: Rays, source: int, target: int) -> None:
     """Copy a ray to another row."""
     for a in range(3):
@@ -63,27 +64,27 @@ def move(rays: Rays, source: int, target: int) -> None:
     rays.culprit[target] = rays.culprit[source]
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def facet_that_counts(planes: Planes, bodies: Bodies, facet: int, x: float, y: float, z: float) -> int:
-    """Of the facets that coincide at a point, the one that acts: a solid's face before a sheet, then the lowest."""
-    best = facet
-    for w in range(bodies.twin_start[facet], bodies.twin_start[facet + 1]):
-        other = bodies.twins[w]
-        better = bodies.solid[other] and not bodies.solid[best]
-        if bodies.solid[other] == bodies.solid[best]:
-            better = other < best
-        if better and on_facet(planes, other, x, y, z):
-            best = other
-    return best
+    """Of the facets that coincide at a point, the one that acts, or another of its part that does the same."""
+    rivals = bodies.rivals
+    for w in range(bodies.rival_start[facet], bodies.rival_start[facet + 1]):
+        if on_facet(planes, rivals[w], x, y, z):
+            return rivals[w]
+    return facet
 
 
 @njit(nogil=True, cache=True)
 def acting(planes: Planes, bodies: Bodies, facet: IntArray, points: FloatArray) -> BoolArray:
     """Which points (N, 3) on facets (N,) lie on no facet that acts in that one's place."""
-    out = np.empty(len(facet), dtype=np.bool_)
+    out = np.ones(len(facet), dtype=np.bool_)
     for i in range(len(facet)):
-        x, y, z = points[i, 0], points[i, 1], points[i, 2]
-        out[i] = facet_that_counts(planes, bodies, facet[i], x, y, z) == facet[i]
+        mine = facet[i]
+        for w in range(bodies.twin_start[mine], bodies.twin_start[mine + 1]):
+            other = bodies.twins[w]
+            first = bodies.solid[other] if bodies.solid[other] != bodies.solid[mine] else other < mine
+            if first and on_facet(planes, other, points[i, 0], points[i, 1], points[i, 2]):
+                out[i] = False
     return out
 
 
@@ -127,7 +128,7 @@ def march(
     # Named here once: taking arrays out of a tuple ray by ray costs more than the arithmetic.
     origin, direction, weight, length = rays.origin, rays.direction, rays.weight, rays.length
     order, last_plane, facet_now = rays.order, rays.plane, rays.facet
-    normal, offset, facet_plane, twin_start = planes.normal, planes.offset_m, bodies.plane, bodies.twin_start
+    normal, offset, facet_plane, rival_start = planes.normal, planes.offset_m, bodies.plane, bodies.rival_start
     detailed = len(own) > 0
     for i in range(count):
         ox, oy, oz = origin[i, 0], origin[i, 1], origin[i, 2]
@@ -161,7 +162,7 @@ def march(
             y += side * normal[plane, 1] + clearance * dy
             z += side * normal[plane, 2] + clearance * dz
             facet = PASSED_OVER
-        elif twin_start[facet] < twin_start[facet + 1]:
+        elif rival_start[facet] < rival_start[facet + 1]:
             facet = facet_that_counts(planes, bodies, facet, x, y, z)
         origin[i, 0], origin[i, 1], origin[i, 2] = x, y, z
         length[i] += reach

@@ -7,7 +7,7 @@ import pytest
 
 from rf3d.propagation.grid import BLOCK, Grid
 from rf3d.propagation.kernels.pierce import in_order
-from rf3d.propagation.kernels.tally import fold
+from rf3d.propagation.kernels.tally import delay_spreads, fold
 
 
 @pytest.mark.parametrize("shape", [(7, 5, 3), (40, 3, 2), (2, 90, 31), (9, 9, 9)])
@@ -41,6 +41,26 @@ def test_batches_folded_together_are_the_batches_one_by_one(count):
     assert (sums == expected).all()
     assert not any(tally.any() for tally in tallies[:count])
     assert all((tally == kept).all() for tally, kept in zip(tallies[count:], before[count:], strict=True))
+
+
+def test_delay_spread_and_its_error_follow_from_the_sums():
+    """Against the matrix form of the propagation of errors, with the covariance of the batches themselves."""
+    generator = np.random.default_rng(8)
+    batches, voxels, scale, watts = 70, 40, 3e-4, 0.1
+    tallies = generator.random((batches, voxels, 3)) * [1.0, 20.0, 900.0]
+    tallies[:, 3] = 0.0
+    products = [tallies[..., i] * tallies[..., j] for i, j in ((0, 1), (0, 2), (1, 2))]
+    sums = np.concatenate([tallies, tallies**2, np.stack(products, axis=-1)], axis=-1).sum(axis=0)
+    direct = generator.random((3, voxels)) * np.array([[1e-3], [0.0], [0.0]])
+    direct[:, 3] = 0.0
+    spread, error = delay_spreads(sums, 3, batches, scale, watts, *direct)
+    assert np.isnan([spread[3], error[3]]).all()
+    for v in (v for v in range(voxels) if v != 3):
+        p, d, s = watts * direct[:, v] + scale * tallies[:, v].mean(axis=0)
+        gradient = np.array([2 * d**2 / p**3 - s / p**2, -2 * d / p**2, 1 / p])
+        covariance = scale**2 * np.cov(tallies[:, v].T) / batches
+        assert spread[v] == pytest.approx(np.sqrt(s / p - (d / p) ** 2), rel=1e-12)
+        assert error[v] == pytest.approx(np.sqrt(gradient @ covariance @ gradient) / (2 * spread[v]), rel=1e-9)
 
 
 def test_what_was_met_is_sorted_by_segment_then_distance():

@@ -19,6 +19,7 @@ from rf3d.propagation.kernels.crossings import walls_passed
 from rf3d.propagation.kernels.inside import inside_any, make_hulls
 from rf3d.propagation.kernels.interfaces import Walls
 from rf3d.propagation.kernels.passage import Passages
+from rf3d.propagation.kernels.spherical import lines, spread_out
 from rf3d.propagation.paths import Setting
 from rf3d.propagation.rays import Emission
 from rf3d.propagation.shade import TRIED, Shade, bent_fields, ways_over_edges
@@ -217,9 +218,7 @@ def _field_at(
         np.zeros((count, 3), dtype=np.complex128), np.zeros(count, dtype=np.complex128), np.ones(count, dtype=bool)
     )  # fmt: skip
     clear = np.flatnonzero(~met.blocked)
-    span = points_m[clear] - emission.source_m
-    distance = np.maximum(np.linalg.norm(span, axis=1), 1e-9)
-    ways = np.where((distance <= 1e-9)[:, None], [1.0, 0.0, 0.0], span / distance[:, None])
+    ways, distance = lines(emission.source_m, points_m[clear])
     nowhere = np.full(len(clear), -1, dtype=np.int32)
     listed = np.flatnonzero(~met.blocked[met.segment])
     first = np.concatenate([[0], np.cumsum(np.diff(met.first)[clear])]).astype(np.int64)
@@ -233,8 +232,7 @@ def _field_at(
         walls, setting.planes, setting.bodies, Passages(row_first, kind, facet, part, depth, distance, nowhere),
         ways, field,
     )  # fmt: skip
-    k = walls.wavenumber[0]
-    field *= (np.exp(-1j * k * distance) / (2.0 * k * distance))[:, None]
+    spread_out(field, distance, walls.wavenumber[0])
     straight.field[clear] = field
     straight.dim[clear] = power < sent * 10.0 ** (-HEAVY_DB / 10.0)
     if receiving is not None:

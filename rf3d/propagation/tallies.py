@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rf3d.propagation.kernels.tally import BASE, DETAIL
-from rf3d.units import BoolArray, FloatArray, IntArray
+from rf3d.propagation.kernels.tally import BASE, DETAIL, delay_spreads
+from rf3d.units import FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -81,7 +81,7 @@ class Uncollided:
 
 
 class Moments:
-    """Means per voxel and the (co)variances of those means, from sums over B batches.
+    """Means per voxel and the variances of those means, from sums over B batches.
 
     Parameters
     ----------
@@ -99,23 +99,23 @@ class Moments:
         """Mean of a column, (V,)."""
         return self._scale * self._sums[:, column] / max(self._batches, 1)
 
-    def covariance(self, one: int, other: int) -> FloatArray:
-        """Covariance of the means of two columns (V,); products are kept of the first three, and all squares."""
+    def variance(self, column: int) -> FloatArray:
+        """Variance of the mean of a column (V,)."""
         if self._batches < 2:
             return np.zeros(len(self._sums))
-        columns = self._layout.columns
-        pair = (min(one, other), max(one, other))
-        product = columns + one if one == other else 2 * columns + {(0, 1): 0, (0, 2): 1, (1, 2): 2}[pair]
-        total = self._sums[:, product] - self._sums[:, one] * self._sums[:, other] / self._batches
-        if one == other:
-            total = np.maximum(total, 0.0)
+        square = self._sums[:, self._layout.columns + column]
+        total = np.maximum(square - self._sums[:, column] ** 2 / self._batches, 0.0)
         return self._scale**2 * total / (self._batches * (self._batches - 1))
 
     def error(self, column: int) -> FloatArray:
         """Standard error of the mean of a column (V,); NaN where no ray came by, 0 without rays."""
         if self._batches == 0:
             return np.zeros(len(self._sums))
-        return np.where(self._sums[:, 0] > 0.0, np.sqrt(self.covariance(column, column)), np.nan)
+        return np.where(self._sums[:, 0] > 0.0, np.sqrt(self.variance(column)), np.nan)
+
+    def delay_spread(self, watts: float, *direct: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """As the function below; ``direct`` are power, power × delay and power × delay² (V,)."""
+        return delay_spreads(self._sums, self._layout.columns, self._batches, self._scale, watts, *direct)
 
 
 def delay_spread(moments: Moments, uncollided: Uncollided, watts: float) -> tuple[FloatArray, FloatArray]:
@@ -124,16 +124,7 @@ def delay_spread(moments: Moments, uncollided: Uncollided, watts: float) -> tupl
     With P, D, S the sums of power, power × delay and power × delay², the variance is S/P − (D/P)² and its gradient
     (2D²/P³ − S/P², −2D/P², 1/P). Source: propagation of errors, as in JCGM 100:2008, 5.2.
     """
-    power = watts * uncollided.power + moments.mean(0)
-    delay = watts * uncollided.delay_ns + moments.mean(1)
-    square = watts * uncollided.delay_square_ns2 + moments.mean(2)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        spread = np.sqrt(np.maximum(square / power - (delay / power) ** 2, 0.0))
-        gradient = (2.0 * delay**2 / power**3 - square / power**2, -2.0 * delay / power**2, 1.0 / power)
-        variance = sum(gradient[i] * gradient[j] * moments.covariance(i, j) for i in range(BASE) for j in range(BASE))
-        error = np.sqrt(np.maximum(variance, 0.0)) / (2.0 * spread)
-    empty = ~(power > 0.0)
-    return np.where(empty, np.nan, spread), np.where(empty | ~np.isfinite(error), np.nan, error)
+    return moments.delay_spread(watts, uncollided.power, uncollided.delay_ns, uncollided.delay_square_ns2)
 
 
 def arrival(moments: Moments, uncollided: Uncollided, watts: float) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -147,21 +138,7 @@ def arrival(moments: Moments, uncollided: Uncollided, watts: float) -> tuple[Flo
     length = np.linalg.norm(vector, axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
         way = vector / length[:, None]
-        variance = np.stack([moments.covariance(BASE + a, BASE + a) for a in range(3)], axis=1)
+        variance = np.stack([moments.variance(BASE + a) for a in range(3)], axis=1)
         across = np.einsum("va,va->v", variance, 1.0 - way**2)
         error = np.degrees(np.sqrt(across) / length)
         return way, length / power, error
-
-
-def precise_share(moments: Moments, direct_w: FloatArray, *, error_db: float, within: BoolArray) -> float:
-    """Share of the voxels ``within`` (V,) whose standard error is at most ``error_db``.
-
-    Voxels where nothing arrives do not count: they may lie in solids. One that only the uncollided field reaches is
-    known exactly as far as anybody can tell.
-    """
-    power = direct_w + moments.mean(0)
-    error = np.nan_to_num(moments.error(0), nan=0.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        known = 10.0 / np.log(10.0) * error / power <= error_db
-    counted = within & (power > 0.0)
-    return float(known[counted].mean()) if counted.any() else 0.0

@@ -23,7 +23,7 @@ from rf3d.propagation.launch import launch_table
 from rf3d.propagation.paths import Setting
 from rf3d.propagation.rays import Batch, Emission, make_matter, run_batch
 from rf3d.propagation.shade import make_shade
-from rf3d.propagation.tallies import Layout, Moments, Uncollided, arrival, delay_spread, precise_share
+from rf3d.propagation.tallies import Layout, Moments, Uncollided, arrival, delay_spread
 from rf3d.radio.antennas import Antenna
 from rf3d.radio.radios import Receiver, Transmitter
 from rf3d.units import BoolArray, FloatArray, dbm_to_watts, read_only, to_db, watts_to_dbm
@@ -37,7 +37,11 @@ MOST_ROUNDS = 256
 FOLDED_TOGETHER = 4
 """Batches that are added to the sums at a time."""
 ROUND_RAYS = 8_192
-"""Rays a batch where the number of batches is left open."""
+"""Rays a batch where the number of batches is left open; more over grids of many voxels."""
+VOXELS_A_RAY = 128
+"""Most voxels for a ray of such a batch: adding up large grids again and again would cost more than the rays."""
+JUDGED_BATCHES = 16
+"""Batches after which a volume that is near its precision is judged again."""
 _BATCH_KEY, _PILOT_KEY = 2, 3
 """Set these random numbers apart from those of other solvers."""
 
@@ -268,6 +272,8 @@ def trace_volume(
         rays_a_batch = -(-rays // batches)
     else:
         batches, rays_a_batch = MOST_ROUNDS * FEWEST_BATCHES, ROUND_RAYS
+        while grid.count > VOXELS_A_RAY * rays_a_batch and rays_a_batch < MOST_RAYS_A_BATCH:
+            rays_a_batch *= 2
     matter = make_matter(setting, walls)
     box = Box(grid.venue_low_m, grid.voxel_m, *grid.shape, *grid.first)
     name_key = zlib.crc32(transmitter.name.encode())
@@ -290,7 +296,7 @@ def trace_volume(
     # From metres of weighted track to received watts; k = 2π/λ, so λ²/4π = π/k².
     watts = float(dbm_to_watts(transmitter.power_dbm - transmitter.feed_loss_db))
     total = _Total(layout, grid, straight, watts=watts, track_w=watts * np.pi / walls.wavenumber[0] ** 2)
-    stopped = ""
+    stopped, due = "", FEWEST_BATCHES
     tasks = ordered(
         lambda number: batch(_BATCH_KEY, number, layout, total.tally(), rays_a_batch), range(batches), jobs=jobs,
         stage="rays" if until is None else "", total=batches,
@@ -298,9 +304,9 @@ def trace_volume(
     try:
         for outcome in tasks:
             total.add(outcome)
-            if until is not None and total.batches % FEWEST_BATCHES == 0:
-                stopped, enough = _judge(total, until, jobs, spent_s=time.monotonic() - begun)
-                if enough:
+            if until is not None and total.batches == due:
+                stopped, due = _judge(total, until, jobs, spent_s=time.monotonic() - begun)
+                if due == total.batches:
                     break
     except (CancelledError, KeyboardInterrupt):
         if until is None or total.batches < FEWEST_BATCHES:
@@ -368,26 +374,33 @@ class _Total:
         return self.watts * self.straight.power
 
 
-def _judge(total: _Total, until: Until, jobs: Jobs, *, spent_s: float) -> tuple[str, bool]:
-    """Whether to stop after a round, and why if it is too early; tells how far it is."""
+def _judge(total: _Total, until: Until, jobs: Jobs, *, spent_s: float) -> tuple[str, int]:
+    """Why to stop, "" for success, and after how many batches to ask again; tells how far it is.
+
+    It is time to stop where the second is the number of batches there are.
+    """
     within = np.ones(total.grid.count, dtype=bool) if until.within is None else until.within
-    moments = total.moments
+    moments, batches, most = total.moments, total.batches, MOST_ROUNDS * FEWEST_BATCHES
     power = total.direct_w + moments.mean(0)
     some = within & (power > 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         error = 10.0 / np.log(10.0) * np.nan_to_num(moments.error(0)[some], nan=0.0) / power[some]
     now = float(np.quantile(error, until.share)) if len(error) else 0.0
-    enough = precise_share(moments, total.direct_w, error_db=until.error_db, within=within) >= until.share
+    # Voxels where nothing arrives do not count: they may lie in solids.
+    enough = len(error) == 0 or float((error <= until.error_db).mean()) >= until.share
     # Errors fall with the square root of the work.
-    rounds = total.batches // FEWEST_BATCHES
-    needed = min(MOST_ROUNDS, max(rounds + (not enough), int(np.ceil(rounds * (now / until.error_db) ** 2))))
-    left_s = spent_s * (needed - rounds) / rounds
-    jobs.progress(f"rays, {now:.2f} dB now, about {left_s:.0f} s left", rounds, needed)
-    if enough or not some.any():
-        return "", True
+    needed = min(most, max(batches + (not enough), int(np.ceil(batches * (now / until.error_db) ** 2))))
+    left_s = spent_s * (needed - batches) / batches
+    jobs.progress(
+        f"rays, {now:.2f} dB now, about {left_s:.0f} s left", batches // FEWEST_BATCHES, -(-needed // FEWEST_BATCHES)
+    )
+    if enough:
+        return "", batches
     if until.time_limit_s is not None and spent_s >= until.time_limit_s:
-        return "time limit", True
-    return ("ray limit", True) if rounds == MOST_ROUNDS else ("", False)
+        return "time limit", batches
+    if batches == most:
+        return "ray limit", batches
+    return "", min(most, batches + FEWEST_BATCHES, -(-needed // JUDGED_BATCHES) * JUDGED_BATCHES)
 
 
 def _result(

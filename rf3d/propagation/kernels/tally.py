@@ -368,3 +368,52 @@ def _more(tally: FloatArray, v: int, sums: FloatArray) -> None:
         sums[v, m] += value
         sums[v, columns + m] += value * value
         tally[v, m] = 0.0
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def delay_spreads(
+    sums: FloatArray,
+    columns: int,
+    batches: int,
+    scale: float,
+    watts: float,
+    direct: FloatArray,
+    direct_delay: FloatArray,
+    direct_square: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Power-weighted rms delay spread (V,) and its standard error, ns; see ``tallies.delay_spread``.
+
+    Parameters
+    ----------
+    sums : (V, 2 * columns + 3) float64
+        As ``fold`` makes them, over ``batches``; times ``scale`` they are watts.
+    direct, direct_delay, direct_square : (V,) float64
+        Power, power × delay and power × delay² of what is known exactly; times ``watts`` they are watts.
+    """
+    spread, error = np.empty(len(sums)), np.empty(len(sums))
+    mean = scale / max(batches, 1)
+    pair = scale * scale / (batches * (batches - 1.0)) if batches > 1 else 0.0
+    share = 1.0 / max(batches, 1)
+    for v in range(len(sums)):
+        s0, s1, s2 = sums[v, 0], sums[v, 1], sums[v, 2]
+        power, delay, square = (
+            watts * direct[v] + mean * s0, watts * direct_delay[v] + mean * s1, watts * direct_square[v] + mean * s2,
+        )  # fmt: skip
+        spread[v] = error[v] = np.nan
+        if not power > 0.0:
+            continue
+        spread[v] = np.sqrt(max(square / power - (delay / power) ** 2, 0.0))
+        g0 = 2.0 * delay * delay / power**3 - square / power**2
+        g1, g2 = -2.0 * delay / power**2, 1.0 / power
+        variance = (
+            g0 * g0 * max(sums[v, columns] - s0 * s0 * share, 0.0)
+            + g1 * g1 * max(sums[v, columns + 1] - s1 * s1 * share, 0.0)
+            + g2 * g2 * max(sums[v, columns + 2] - s2 * s2 * share, 0.0)
+            + 2.0 * g0 * g1 * (sums[v, 2 * columns] - s0 * s1 * share)
+            + 2.0 * g0 * g2 * (sums[v, 2 * columns + 1] - s0 * s2 * share)
+            + 2.0 * g1 * g2 * (sums[v, 2 * columns + 2] - s1 * s2 * share)
+        )
+        found = np.sqrt(max(pair * variance, 0.0)) / (2.0 * spread[v])
+        if np.isfinite(found):
+            error[v] = found
+    return spread, error

@@ -143,7 +143,10 @@ def print_links(run: Run, solution: Solution) -> None:
     run.text("dBm: mean power; over: dB over the threshold; 1 %: the same on the worst 1 in 100 spots and channels;")
     run.text("* serves this receiver best.")
     run.paragraph(VERDICT_DEFINITION)
-    air = "Over the air listed." if solution.plan.occupied else "Clean air only: no other radio is listed."
+    known = {link.listed for link in solution.links}
+    air = "Over the air listed." if known == {True} else "Clean air only: no other radio is listed."
+    if known == {True, False}:
+        air = "Over the air listed; on clean air where nothing is listed on the receiver's band."
     run.paragraph(f"{air} Bodies and moving scenery only as far as the mesh and `worn` hold them.")
     share, most = max(((link.diffuse_share, link) for link in solution.links), key=lambda p: p[0], default=(0.0, None))
     if most is not None and share > WORTH_TELLING:

@@ -459,6 +459,16 @@ def test_a_radio_without_carrier_to_interference_is_refused_where_others_are_on_
         load_plan(path)
 
 
+def test_who_stands_for_a_crowd_steps_aside(tmp_path):
+    """The lamp on the spot of one of the four: no phone need be there. A single sender on it is refused."""
+    crowd = '\n[[occupied]]\nname = "crowd"\nlow_m = [-4.0, -4.0, 0.0]\nhigh_m = [12.0, 12.0, 0.0]\ncount = 400\n'
+    crowd += "power_dbm = 12\nlow_hz = 2427e6\nhigh_hz = 2447e6\nduty = 0.02\n"
+    (link,) = solved(tmp_path, more=crowd).links
+    assert np.isfinite(link.busy_margin_db)
+    with pytest.raises(InputError, match='"phone" stands where "lamp" stands'):
+        solved(tmp_path, more=PHONE.replace("[0.0, -2.0, 0.0]", "[0.0, 0.0, 0.0]"))
+
+
 def test_disturbers_stand_in_the_air(tmp_path):
     """Phones in a solid crowd come to the top of their box; a box inside the solid altogether is refused."""
     people = block("people", (4, -0.4, -1), (6, 0.4, 0.2))

@@ -62,6 +62,14 @@ def zoned(room_plan, monkeypatch):
     return change(room_plan, "[study]", ZONES)
 
 
+def test_a_sender_inside_a_solid_is_refused(room_plan, tmp_path):
+    change(room_plan, "[0.5, 3.0, 2.5]", "[3.5, 5.25, 1.5]")
+    result = run("volume", room_plan, "--out", tmp_path / "v.vti")
+    assert result.exit_code == 2
+    assert 'stands inside the solid "cupboard"' in result.stderr
+    assert not (tmp_path / "v.vti").exists()
+
+
 def test_zones_are_summed_up_and_files_say_what_they_hold(zoned, tmp_path):
     vti, npz, out = tmp_path / "v.vti", tmp_path / "v.npz", tmp_path / "v.json"
     result = run("volume", zoned, "--detail", "--out", vti, "--json", out, "--quiet")

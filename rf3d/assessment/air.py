@@ -195,7 +195,7 @@ def listed_air(
     linked = np.array([[e.reaches(r.radio) for r in places] for e in emitting], dtype=bool).reshape(
         len(emitting), len(places)
     )
-    _check_apart(plan, emitting, places, linked)
+    emitting = _set_apart(plan, emitting, places, linked)
     traced = _received_w(plan, setting, emitting, places, linked=linked, seed=seed, jobs=jobs, cache=cache)
     traced *= crowds_nearness(emitting, np.array([place.position_m for place in places]))
     level = dbm_to_watts(np.array([e.level_dbm for e in emitting]))
@@ -277,15 +277,22 @@ def _clear(setting: Setting, line: Occupied, sender: Transmitter) -> Transmitter
     )
 
 
-def _check_apart(plan: Plan, emitting: Sequence[Emitter], places: Sequence[Receiver], linked: BoolArray) -> None:
+def _set_apart(plan: Plan, emitting: Sequence[Emitter], places: Sequence[Receiver], linked: BoolArray) -> list[Emitter]:
+    """Emitters that stand where nobody listens: who stands for a crowd steps aside, a single sender is refused."""
+    apart = list(emitting)
     for e, r in zip(*np.nonzero(linked), strict=True):
-        sender, place = emitting[e].sender, places[r]
-        if sender is not None and np.linalg.norm(sender.position_m - place.position_m) < LEAST_APART_M:
+        sender, place = apart[e].sender, places[r]
+        if sender is None or np.linalg.norm(sender.position_m - place.position_m) >= LEAST_APART_M:
+            continue
+        if apart[e].count == 1:
             raise InputError(
-                f'"{emitting[e].name}" stands where "{place.name}" stands',
+                f'"{apart[e].name}" stands where "{place.name}" stands',
                 "two radios need a place each",
                 f"move one of them in {plan.path.name}",
             )
+        aside = replace(sender, position_m=sender.position_m + np.array([10.0 * LEAST_APART_M, 0.0, 0.0]))
+        apart[e] = replace(apart[e], sender=aside)
+    return apart
 
 
 def _received_w(

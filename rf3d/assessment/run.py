@@ -5,7 +5,7 @@ Command line, pictures and whatever comes later all call ``solve``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import NamedTuple, TypedDict
@@ -124,9 +124,14 @@ def ready(plan: Plan, scene: Scene, *, cache: PathCache | None = None) -> Settin
     return prepare(scene, facets, surfaces, opaque=opaque, most_wall_loss_db=limit, cache=cache)
 
 
-def _refuse_buried(plan: Plan, setting: Setting) -> None:
-    """A radio inside a solid has no air to radiate into."""
-    radios: list[Transmitter | Receiver] = [*plan.transmitters, *plan.receivers]
+def refuse_buried(radios: Sequence[Transmitter | Receiver], setting: Setting) -> None:
+    """A radio inside a solid has no air to radiate into.
+
+    Raises
+    ------
+    InputError
+        The first such radio, and the solid.
+    """
     spots = local_positions(setting.scene, [radio.position_m for radio in radios])
     for radio, solid in zip(radios, enclosing_solids(setting.scene, spots, setting.surfaces), strict=True):
         if solid is not None:
@@ -150,7 +155,7 @@ def solve(plan: Plan, scene: Scene, *, jobs: Jobs, seed: int | None = None, cach
         or where a surface lets through what it stopped before, or the reverse.
     """
     setting = ready(plan, scene, cache=cache)
-    _refuse_buried(plan, setting)
+    refuse_buried([*plan.transmitters, *plan.receivers], setting)
     seed = plan.study.seed if seed is None else seed
     traced = trace(plan, setting, seed=seed, jobs=jobs, cache=cache)
     links = _links(traced, jobs)

@@ -20,6 +20,7 @@ from rf3d.plan import Plan, Role
 from rf3d.radio.antennas import peak_gain_dbi
 from rf3d.radio.radios import Radio, Receiver, Transmitter
 from rf3d.radio.universe import air_time_share, slot_data_bit_s
+from rf3d.units import margin_text
 
 FREEZE_WORTH_TELLING, FREEZE_FAILS = 0.01, 0.5
 """Chance of a visible freeze in a show from which a finding is a caution, and a fail; the project's own limits."""
@@ -143,8 +144,8 @@ def service_findings(service: Service) -> list[Finding]:
     if answer is not None and verdict_of(answer.chance, listed=True) not in ("solid", "workable"):
         text = (
             f"its answers may not reach {link.transmitter}: they hold with a chance of {chance_text(answer.chance)}, "
-            f"{answer.fade_margin_db:.0f} dB over the threshold on the worst 1 in 100 spots and channels; it answers "
-            f"with {answer.power_dbm:g} dBm. Control may hold all the same; discovery and reports may not"
+            f"{margin_text(answer.fade_margin_db, 'the threshold')} on the worst 1 in 100 spots and channels; it "
+            f"answers with {answer.power_dbm:g} dBm. Control may hold all the same; discovery and reports may not"
         )
         found.append(
             Finding("answer-weak", "caution", receiver.name, text, answer.fade_margin_db, ALLOWANCE_DB, "dB", (x, y, z))

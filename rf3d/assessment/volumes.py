@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from rf3d.assessment.coverage import Coverage, coverage, coverage_findings, in_air, listening_antenna, zone_voxels
+from rf3d.assessment.run import refuse_buried
 from rf3d.assessment.voxel_air import VoxelAir, voxel_air
 from rf3d.errors import CancelledError, Finding, InputError
 from rf3d.jobs import Jobs
@@ -112,12 +113,14 @@ def trace_all(
     Raises
     ------
     InputError
-        A name that the plan does not have, options that contradict each other, a grid that does not fit in memory.
+        A name that the plan does not have, options that contradict each other, a grid that does not fit in memory, a
+        sender inside a solid.
     CancelledError
         When ``jobs.cancel`` is set, without ``until_db``; with it, before anything is worth keeping.
     """
     begun = time.monotonic()
     senders = _senders(plan, request)
+    refuse_buried(senders, setting)
     zone = None if request.zone is None else _named(plan.zones, request.zone, "zone", "--zone")
     judge = request.judge and request.receiver is None and bool(plan.zones or request.detail)
     ears = {t.radio.name: _ear(plan, t.radio.name, request) for t in senders}

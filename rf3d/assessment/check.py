@@ -240,8 +240,8 @@ def _places(plan: Plan, scene: Scene, surfaces: tuple[Surface, ...]) -> list[Fin
             )
         elif solid is not None:
             message = (
-                f'stands inside the solid "{solid}": links and volumes refuse that; move it into the air, or make that surface '
-                'body = "sheet" if it is hollow'
+                f'stands inside the solid "{solid}": links and volumes refuse that; move it into the air, or '
+                'make that surface body = "sheet" if it is hollow'
             )
             findings.append(Finding("radio-in-solid", "fail", radio.name, message, None, None, "", _spot(radio)))
     return findings

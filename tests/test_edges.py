@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from scipy.special import fresnel
 
-from rf3d.propagation.kernels.lobes import facet_factors
+from rf3d.propagation.kernels.lobes import facet_factors, lobe_share
 from rf3d.propagation.kernels.outlines import (
     Outlines,
+    least_rise,
     make_outlines,
     own_outline,
     share_for,
@@ -40,7 +41,8 @@ def at(distance: float, tilt_deg: float, turn_deg: float = 0.0) -> np.ndarray:
 def alone(shape: np.ndarray, rise: np.ndarray = OPEN) -> Outlines:
     """One facet in the plane z = 0 with these edges, open or as closed on its upper side as ``rise`` says."""
     sides, start = np.stack([rise, rise], axis=1), np.array([0, len(shape)], dtype=np.int32)
-    return Outlines(UP[None].copy(), start, shape, sides, np.zeros(1, dtype=np.int32), start, shape, sides)
+    least = least_rise(start, sides)
+    return Outlines(UP[None].copy(), start, shape, sides, np.zeros(1, np.int32), start, shape, sides, least, least)
 
 
 def reflected(shape: np.ndarray, a: np.ndarray, b: np.ndarray, *, rise=OPEN, wavenumber=WAVENUMBER) -> complex:
@@ -48,8 +50,12 @@ def reflected(shape: np.ndarray, a: np.ndarray, b: np.ndarray, *, rise=OPEN, wav
     point = np.empty(3)
     mirror = shortest_way(shape, UP, a, b, np.empty(3), point)
     length = np.linalg.norm(point - a) + np.linalg.norm(point - b)
-    factor = facet_factors(alone(shape, rise), 0, 1, a, b, point, mirror, np.array([wavenumber]), True, 1.0)[0]
-    return factor * np.exp(-1j * wavenumber * length) / length
+    outlines, points, factor = alone(shape, rise), np.empty((2, 3)), np.ones(1, dtype=complex)
+    way, band = (a, b, point, mirror), np.array([wavenumber])
+    small = lobe_share(outlines, 0, *way, wavenumber, True, 1.0, points)
+    if small > 0.0:
+        facet_factors(outlines, 0, 1, *way, band, True, small, points, np.empty((2, 1)), factor)
+    return factor[0] * np.exp(-1j * wavenumber * length) / length
 
 
 def integrated(box: tuple[float, float, float, float], a: np.ndarray, b: np.ndarray) -> complex:

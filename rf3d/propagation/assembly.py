@@ -12,16 +12,9 @@ from typing import NamedTuple
 import numpy as np
 
 from rf3d.propagation.cache import PathCache, kept
-from rf3d.propagation.kernels.crossings import (
-    DIFFRACTION,
-    LOBE,
-    REFLECTION,
-    TRANSMISSION,
-    Bodies,
-    make_bodies,
-    walls_passed,
-)
+from rf3d.propagation.kernels.crossings import TRANSMISSION, Bodies, make_bodies, walls_passed
 from rf3d.propagation.kernels.images import Planes, make_planes
+from rf3d.propagation.kernels.legs import Legs, lay_legs, may_meet, write_ways
 from rf3d.propagation.kernels.panels import Panels, make_panels
 from rf3d.propagation.kernels.wedges import Wedges, no_wedges
 from rf3d.propagation.pathset import PathSet
@@ -35,6 +28,9 @@ from rf3d.venue.surfaces import Surface
 
 _INSET_M = 5e-3
 """How far in from an edge the thickness of its faces is looked up."""
+
+_FEW_PLANES = 16
+"""So many planes are looked at one by one in the time a ray takes."""
 
 
 class Setting(NamedTuple):
@@ -98,11 +94,10 @@ def _wedges(setting: Setting) -> Wedges:
     facets, bodies, edges = setting.facets, setting.bodies, setting.edges
     middle = edges.ends_m.mean(axis=1)
     last = np.cos(edges.n * np.pi)[:, None] * edges.along + np.sin(edges.n * np.pi)[:, None] * edges.normal
-    nowhere = np.zeros(edges.count, dtype=bool)
-    depth_0 = depth_behind(setting, middle + _INSET_M * edges.along, -edges.normal, edges.facet_0, nowhere)
+    depth_0 = depth_behind(setting, middle + _INSET_M * edges.along, -edges.normal, edges.facet_0)
     # Face n is seen from the free sector too: its outward normal is its own direction turned back by a quarter.
     inward_n = np.cross(edges.axis, last)
-    depth_n = depth_behind(setting, middle + _INSET_M * last, inward_n, edges.facet_n, nowhere)
+    depth_n = depth_behind(setting, middle + _INSET_M * last, inward_n, edges.facet_n)
     part_0, part_n = facets.part[edges.facet_0], facets.part[edges.facet_n]
     return Wedges(
         edges.axis, edges.along, edges.normal, edges.n, edges.facet_0, edges.facet_n, read_only(part_0),
@@ -143,120 +138,88 @@ def assemble(
         Bounces beside the mirror direction, off facets too small to be mirrors.
     """
     facets, bodies, edges = setting.facets, setting.bodies, setting.edges
-    count, depth = facet.shape
-    turns = ((facet >= 0) | (edge >= 0)).sum(axis=1)
-    # Corners of every path: transmitter, turns, receiver; legs are the stretches between them.
-    corner = np.empty((count, depth + 2, 3))
-    corner[:, 0] = source_m
-    corner[:, 1:-1] = points
-    corner[np.arange(count), turns + 1] = receivers_m[receiver]
-    # Planes that a corner lies on: one at a bounce, both faces' at an edge.
-    plane = np.full((count, depth + 2, 2), -1, dtype=np.int32)
-    bounced, bent = facet >= 0, edge >= 0
-    plane[:, 1:-1] = np.where(bounced, facets.plane[facet], -1)[:, :, None]
-    plane[:, 1:-1][bent] = np.stack(
-        [facets.plane[edges.facet_0[edge[bent]]], facets.plane[edges.facet_n[edge[bent]]]], axis=1
-    )
-    path, leg = np.nonzero(np.arange(depth + 1)[None, :] <= turns[:, None])
-    here = path * (depth + 2) + leg
-    starts, ends = corner.reshape(-1, 3)[here], corner.reshape(-1, 3)[here + 1]
-    span = ends - starts
-    length = np.sqrt(np.einsum("li,li->l", span, span))
-    # Two bounces in a corner: each point touches both walls.
-    short = np.flatnonzero((length < setting.tracer.clearance_m) & (leg > 0) & (leg < turns[path]))
-    c, t = path[short], leg[short] - 1
-    c, t = (index[bounced[c, t] & bounced[c, t + 1]] for index in (c, t))
-    plane[c, t + 1, 1], plane[c, t + 2, 1] = plane[c, t + 2, 0], plane[c, t + 1, 0]
-    leg_planes = np.concatenate([plane.reshape(-1, 2)[here], plane.reshape(-1, 2)[here + 1]], axis=1)
+    facet, edge = (np.require(turns, np.int32, ["C", "W"]) for turns in (facet, edge))
+    legs = lay_legs(
+        np.array(source_m), np.array(receivers_m), np.require(receiver, np.int32, ["C", "W"]),
+        np.require(points, np.float64, ["C", "W"]), facet, edge, facets.plane,
+        np.stack([facets.plane[edges.facet_0], facets.plane[edges.facet_n]], axis=1), setting.tracer.clearance_m,
+    )  # fmt: skip
     met = setting.tracer.crossings(
-        starts, ends, opaque=setting.opaque[facets.part[facets.triangle_facet]],
-        label=facets.plane[facets.triangle_facet], pass_over=leg_planes,
+        legs.starts, legs.ends, opaque=setting.opaque[facets.part[facets.triangle_facet]],
+        label=facets.plane[facets.triangle_facet], pass_over=legs.planes,
+        chosen=may_meet(setting.planes, legs) if facets.plane_count <= _FEW_PLANES else None,
     )  # fmt: skip
-    met_facet = facets.triangle_facet[met.triangle]
-    inside, first_out, kind, wall_facet, part, wall_depth, distance = walls_passed(
-        setting.planes, bodies, starts, ends, np.ascontiguousarray(leg_planes[:, 0]),
-        np.ascontiguousarray(leg_planes[:, 2]), met.first, met_facet, met.distance_m,
+    inside, wall_first, kind, wall_facet, part, wall_depth, wall_distance = walls_passed(
+        setting.planes, bodies, legs.starts, legs.ends, np.ascontiguousarray(legs.planes[:, 0]),
+        np.ascontiguousarray(legs.planes[:, 2]), met.first, facets.triangle_facet[met.triangle], met.distance_m,
     )  # fmt: skip
-    wall_leg = np.repeat(np.arange(len(path)), np.diff(first_out))
+    wall_leg = np.repeat(np.arange(len(legs.path)), np.diff(wall_first))
     passed, facet, bad = join_at_bounces(
-        setting.planes, bodies, Walls(wall_leg, kind, wall_facet, part, wall_depth), path=path, turn=leg, facet=facet,
-        points=points,
+        setting.planes, bodies, Walls(wall_leg, kind, wall_facet, part, wall_depth), path=legs.path, turn=legs.turn,
+        facet=facet, points=points,
     )  # fmt: skip
-    bad[path[met.blocked | inside]] = True
-
-    travelled = np.zeros((count, depth + 2))
-    travelled[path, leg + 1] = length
-    travelled = np.cumsum(travelled, axis=1)
-    way = span / np.maximum(length, 1e-300)[:, None]
-    turn_path, turn = np.nonzero(bounced | bent)
-    before = np.searchsorted(path, turn_path) + turn  # leg that leads to each turn; the next one leads away
-    turn_edge = edge[turn_path, turn]
-    turn_facet = np.where(turn_edge >= 0, edges.facet_0[turn_edge], facet[turn_path, turn])
-    turn_point = corner[turn_path, turn + 1]
-    behind = depth_behind(
-        setting, turn_point, way[before], turn_facet, bad[turn_path] | (turn_edge >= 0)
+    bad[legs.path[met.blocked | inside]] = True
+    kept, length, departure, arrival, start, kind, facet, part, edge, depth, distance, point, leaving = write_ways(
+        legs, bad, facet, edge, edges.facet_0, np.zeros((0, 0), dtype=bool) if lobe is None else lobe, facets.part,
+        _behind(setting, legs, facet, bad=bad, points=points), wall_first, passed.kind, wall_facet, passed.part,
+        passed.depth_m, wall_distance,
     )  # fmt: skip
-    turn_kind = np.where(turn_edge >= 0, DIFFRACTION, REFLECTION).astype(np.int32)
-    if lobe is not None:
-        turn_kind[lobe[turn_path, turn]] = LOBE
-    rows = {
-        "path": np.concatenate([path[wall_leg], turn_path]),
-        "distance": np.concatenate(
-            [travelled[path[wall_leg], leg[wall_leg]] + distance, travelled[turn_path, turn + 1]]
-        ),
-        "kind": np.concatenate([passed.kind, turn_kind]),
-        "facet": np.concatenate([wall_facet, turn_facet]),
-        "part": np.concatenate([passed.part, facets.part[turn_facet]]),
-        "edge": np.concatenate([np.full(len(wall_leg), -1), turn_edge]),
-        "depth": np.concatenate([passed.depth_m, behind]),
-        "point": np.concatenate([starts[wall_leg] + distance[:, None] * way[wall_leg], turn_point]),
-        "leaving": np.concatenate([way[wall_leg], way[before + 1]]),
-    }
-    keep = np.flatnonzero(~bad)
-    renumber = np.full(count, -1)
-    renumber[keep] = np.arange(len(keep))
-    mine = np.flatnonzero(~bad[rows["path"]])
-    if len(wall_leg):  # turns alone are in order already
-        mine = mine[np.lexsort((rows["distance"][mine], rows["path"][mine]))]
-    start = np.searchsorted(renumber[rows["path"][mine]], np.arange(len(keep) + 1)).astype(np.int32)
-    last = np.searchsorted(path, keep, side="right") - 1
-    total = travelled[keep, turns[keep] + 1]
-    spreading = total.copy()
-    bends = bent[keep].sum(axis=1)
-    at = np.argmax(bent[keep], axis=1)
-    for number in (1, 2):
-        over = np.flatnonzero(bends == number)
-        row, turned = keep[over], at[over]
-        # A path bent twice turns at its edges alone.
-        gap = travelled[row, turned + number] - travelled[row, turned + 1]
-        before, after = travelled[row, turned + 1], total[over] - travelled[row, turned + number]
-        if number == 1:
-            spreading[over] = np.sqrt(before * after * total[over])
-        else:
-            middle = corner[row, turned + 2] - corner[row, turned + 1]
-            spreading[over] = spreading_over_two(
-                before, gap, after, middle=middle, first=edges.axis[edge[row, turned]],
-                second=edges.axis[edge[row, turned + 1]],
-            )  # fmt: skip
     return PathSet(
-        transmitter=np.full(len(keep), labels[0], dtype=np.int32),
-        receiver=np.asarray(labels[1], dtype=np.int32)[receiver[keep]],
-        length_m=total,
-        departure=way[np.searchsorted(path, keep)],
-        arrival=-way[last],
+        transmitter=np.full(len(kept), labels[0], dtype=np.int32),
+        receiver=np.asarray(labels[1], dtype=np.int32)[receiver[kept]],
+        length_m=length,
+        departure=departure,
+        arrival=arrival,
         start=start,
-        kind=rows["kind"][mine].astype(np.int32),
-        facet=rows["facet"][mine].astype(np.int32),
-        part=rows["part"][mine].astype(np.int32),
-        edge=rows["edge"][mine].astype(np.int32),
-        depth_m=rows["depth"][mine],
-        distance_m=rows["distance"][mine],
-        point_m=rows["point"][mine],
-        leaving=rows["leaving"][mine],
-        spreading_m=spreading,
-        found_by=np.zeros(len(keep), dtype=np.int32) if found_by is None else found_by[keep],
+        kind=kind,
+        facet=facet,
+        part=part,
+        edge=edge,
+        depth_m=depth,
+        distance_m=distance,
+        point_m=point,
+        leaving=leaving,
+        spreading_m=_spreading(edges, length, start, edge=edge, distance=distance, point=point),
+        found_by=np.zeros(len(kept), dtype=np.int32) if found_by is None else found_by[kept],
         exhaustive_order=0,
     )
+
+
+def _behind(setting: Setting, legs: Legs, facet: IntArray, *, bad: BoolArray, points: FloatArray) -> FloatArray:
+    """Thickness behind every bounce (C, D) of paths that are not ``bad`` (C,), see ``depth_behind``."""
+    solid = setting.bodies.solid
+    behind = np.where(solid, np.inf, np.nan)[facet]  # of −1 nobody asks
+    deep = solid & ~setting.opaque[setting.facets.part]
+    if deep.any():
+        path, turn = np.nonzero((facet >= 0) & deep[facet] & ~bad[:, None])
+        leg = legs.first[path] + turn
+        behind[path, turn] = depth_behind(
+            setting, points[path, turn], legs.ends[leg] - legs.starts[leg], facet[path, turn]
+        )
+    return behind
+
+
+def _spreading(
+    edges: Edges, length: FloatArray, start: IntArray, *, edge: IntArray, distance: FloatArray, point: FloatArray
+) -> FloatArray:
+    """What fields fall by along paths (P,), see ``PathSet.spreading_m``, from their interactions."""
+    spreading = length.copy()
+    row = np.flatnonzero(edge >= 0)
+    path = np.searchsorted(start, row, side="right") - 1
+    over, first, bends = np.unique(path, return_index=True, return_counts=True)
+    for number in (1, 2):
+        mine, one = over[bends == number], row[first[bends == number]]
+        # A path bent twice turns at its edges alone, with walls between them at most.
+        two = row[first[bends == number] + number - 1]
+        before, gap, after = distance[one], distance[two] - distance[one], length[mine] - distance[two]
+        if number == 1:
+            spreading[mine] = np.sqrt(before * after * length[mine])
+        else:
+            spreading[mine] = spreading_over_two(
+                before, gap, after, middle=point[two] - point[one], first=edges.axis[edge[one]],
+                second=edges.axis[edge[two]],
+            )  # fmt: skip
+    return spreading
 
 
 def spreading_over_two(
@@ -289,17 +252,15 @@ def spreading_over_two(
     return np.sqrt(before * after * (gap * (before + gap + after) + before * after * sin2))
 
 
-def depth_behind(
-    setting: Setting, points: FloatArray, into: FloatArray, facet: IntArray, skip: BoolArray
-) -> FloatArray:
+def depth_behind(setting: Setting, points: FloatArray, into: FloatArray, facet: IntArray) -> FloatArray:
     """Thickness of the body behind each bounce: NaN on a sheet, inf where the far face is not parallel.
 
-    Points (N, 3) lie on facets (N,), ``into`` (N, 3) leads through them; rows of ``skip`` are not looked at.
-    Measured along the normal, so that a path and its reverse see the same wall.
+    Points (N, 3) lie on facets (N,), ``into`` (N, 3) leads through them. Measured along the normal, so that a path
+    and its reverse see the same wall.
     """
     facets, bodies = setting.facets, setting.bodies
     depth = np.full(len(facet), np.nan)
-    solid = np.flatnonzero(bodies.solid[facet] & ~skip)
+    solid = np.flatnonzero(bodies.solid[facet])
     depth[solid] = np.inf
     solid = solid[~setting.opaque[facets.part[facet[solid]]]]
     if len(solid) == 0:
@@ -315,8 +276,6 @@ def depth_behind(
         setting.planes, bodies, starts, ends, nowhere, nowhere, met.first,
         facets.triangle_facet[met.triangle], met.distance_m,
     )  # fmt: skip
-    for i, b in enumerate(solid):
-        for row in range(first_out[i], first_out[i + 1]):
-            if kind[row] == TRANSMISSION and abs(distance[row] - lead) < 0.5 * lead and not np.isnan(thickness[row]):
-                depth[b] = thickness[row]
+    here = (kind == TRANSMISSION) & (np.abs(distance - lead) < 0.5 * lead) & ~np.isnan(thickness)
+    depth[np.repeat(solid, np.diff(first_out))[here]] = thickness[here]
     return depth

@@ -154,7 +154,7 @@ def _seen_by_both(
         cells = _chosen(cells, clear)
         length, spread = length[clear] + distance[clear], spread[clear] / distance[clear] ** 2
     part = setting.facets.part[cells.facet]
-    depth = depth_behind(setting, cells.point, -cells.normal, cells.facet, np.zeros(len(part), dtype=bool))
+    depth = depth_behind(setting, cells.point, -cells.normal, cells.facet)
     return _Seen(part, depth, cells.normal, length, spread, (legs[0], legs[1]))
 
 

@@ -35,6 +35,8 @@ RAY_BATCHES = 64
 EDGES_AT_HZ = 1e9
 """Ways over edges are ranked at this frequency in every band: low, since bends are strong there."""
 _CHUNK = 50_000
+_PAIRS = 250_000
+"""Sequences, and sequences times receivers, that are looked at in one task."""
 _ROOM = 8192
 _LOOKS = 1_000_000
 """Beams and planes compared in one task."""
@@ -356,11 +358,10 @@ def _mirrored(
         return receiver, points, facet, which
 
     rows = candidates.sequences
-    begins = range(0, len(rows), _CHUNK)
-    answers = list(ordered(chunk, [rows[i : i + _CHUNK] for i in begins], jobs=jobs))
-    receiver = np.concatenate([a[0] for a in answers])
-    points = np.concatenate([a[1] for a in answers])
-    facet = np.concatenate([a[2] for a in answers])
+    step = min(_CHUNK, max(1, _PAIRS // len(receivers)))
+    begins = range(0, len(rows), step)
+    answers = list(ordered(chunk, [rows[i : i + step] for i in begins], jobs=jobs))
+    receiver, points, facet = (np.concatenate([a[part] for a in answers]) for part in range(3))
     which = np.concatenate([i + a[3] for i, a in zip(begins, answers, strict=True)])
     order = np.argsort(receiver, kind="stable")
     return assemble(

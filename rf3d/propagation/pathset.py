@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -97,6 +97,8 @@ class PathSet:
 
 def join(pieces: list[PathSet], complete: int) -> PathSet:
     """One PathSet of several, in order."""
+    if len(pieces) == 1:
+        return replace(pieces[0], exhaustive_order=complete)
     starts: list[IntArray] = [np.zeros(1, dtype=np.int32)]
     total = 0
     for piece in pieces:

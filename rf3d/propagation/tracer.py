@@ -126,6 +126,7 @@ class Tracer:
         opaque: BoolArray,
         label: IntArray | None = None,
         pass_over: IntArray | None = None,
+        chosen: BoolArray | None = None,
     ) -> Crossings:
         """Every triangle that each segment crosses, until it meets an opaque one.
 
@@ -138,13 +139,16 @@ class Tracer:
         label : (M,) int32, pass_over : (S, K) int32
             Triangles whose label is among a segment's own ``pass_over`` are not there for that segment: the plane
             it starts from or ends on.
+        chosen : (S,) bool
+            Segments that may meet anything; the rest are known to be clear.
         """
         count = len(starts_m)
         starts, ends = (np.ascontiguousarray(points, dtype=np.float64) for points in (starts_m, ends_m))
         no_label = label is None or pass_over is None
         label = np.zeros(0, dtype=np.int32) if no_label else np.ascontiguousarray(label, dtype=np.int32)
         own = np.zeros((count, 0), dtype=np.int32) if no_label else np.ascontiguousarray(pass_over, dtype=np.int32)
-        way, length, active, origin, direction = set_out(starts, ends, self.clearance_m)
+        some = np.zeros(0, dtype=bool) if chosen is None else chosen
+        way, length, active, origin, direction = set_out(starts, ends, some, self.clearance_m)
         if not (np.isfinite(origin).all() and np.isfinite(direction).all()):
             raise _not_finite()
         travelled, grazed, blocked = np.full(count, self.clearance_m), np.zeros(count), np.zeros(count, dtype=bool)

@@ -243,10 +243,9 @@ def world_response(antenna: Antenna, axes: ArrayLike, directions: ArrayLike) -> 
     along, right = _jones(antenna.polarisation, antenna.xpd_db)
     e = _ludwig3(k) if antenna.aimed else _spherical_axes(k)[0]
     amplitude = np.sqrt(_gain(antenna, k))[:, None]
-    field = np.asarray((amplitude * along) * e, dtype=np.complex128)
-    if right != 0.0:
-        field += (amplitude * right) * np.cross(k, e)
-    return np.asarray(turned(field, turn), dtype=np.complex128)
+    if right == 0.0:  # linear along e: real arithmetic but for one factor
+        return np.asarray(along * turned(amplitude * e, turn), dtype=np.complex128)
+    return np.asarray(turned(amplitude * (along * e + right * np.cross(k, e)), turn), dtype=np.complex128)
 
 
 def peak_gain_dbi(antenna: Antenna) -> float:

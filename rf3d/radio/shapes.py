@@ -41,7 +41,9 @@ def wire_shape(cosine: FloatArray, half_length: float, aperture: float) -> Float
         product = np.sin(0.5 * half_length * (1.0 + cosine)) * np.sin(0.5 * half_length * (1.0 - cosine))
         ring = np.sqrt(np.maximum(ring2, 1e-300))
         element = np.where(ring2 > 0.0, product / ring, 0.0) / np.sin(0.5 * half_length) ** 2
-    return np.asarray((element * np.sinc(aperture * cosine)) ** 2)
+    if aperture != 0.0:
+        element = element * np.sinc(aperture * cosine)
+    return np.asarray(element**2)
 
 
 def _wire_directivity(half_length: float, aperture: float) -> float:

@@ -17,7 +17,10 @@ import numba
 INNER = {"nogil": True, "cache": True, "error_model": "numpy", "_nrt": False}
 """Options of small kernels that others call ray by ray and that make no arrays. Numba would count a reference to every
 array that such a call is handed, atomically: that costs more than the call, and threads fight over it. This leaves the
-counting out; the caller holds the arrays."""
+counting out; the caller holds the arrays. A kernel that says nothing of it takes after the one it is compiled for, so
+inner kernels call inner ones, or ``OWNING`` ones."""
+OWNING = {**INNER, "_nrt": True}
+"""Options of kernels that make arrays of their own and are called by inner ones."""
 _SOURCES = (Path(__file__).parent, Path(__file__).parents[2] / "units.py")
 _PREFIX = "compiled-"
 

@@ -157,7 +157,7 @@ def bent_ways(
                     continue
                 s = side / (side + away)
                 x, y, w = qx + s * (ax - qx), qy + s * (ay - qy), qz + s * (az - qz)
-                if not in_box(x, y, w, planes.low_m[p], planes.high_m[p]):
+                if not in_box(x, y, w, planes.low_m, planes.high_m, p):
                     continue
             # Angles last: most pairs have failed by now.
             phi = np.arctan2(v, u) % (2.0 * np.pi)

@@ -5,8 +5,17 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from rf3d.propagation.kernels import INNER
 from rf3d.propagation.kernels.bends import NEAREST_M, Bends, about_edge, estimate
-from rf3d.propagation.kernels.images import Planes, beam_meets, make_beam, walk_back
+from rf3d.propagation.kernels.images import (
+    MIRROR_NUMBERS,
+    Planes,
+    beam_meets,
+    lay_mirror,
+    make_beam,
+    on_facets,
+    walk_back,
+)
 from rf3d.units import BoolArray, FloatArray, IntArray
 
 
@@ -56,6 +65,7 @@ def bent_ways_between(
     walked_a, walked_b = np.zeros((deep, 3)), np.zeros((deep, 3))
     hit_a, hit_b = np.empty(deep, dtype=np.int32), np.empty(deep, dtype=np.int32)
     lit_a, lit_b = _lit(planes, bends, images_a, turns_a, chosen), _lit(planes, bends, images_b, turns_b, chosen)
+    mirrors_a, mirrors_b = _mirrors(planes, turns_a), _mirrors(planes, turns_b)
     start, axis, length = bends.start_m, bends.axis, bends.length_m
     # The last images of end b about every edge: along it, away from it, its angle.
     about = np.empty((len(images_b), 3))
@@ -94,11 +104,11 @@ def bent_ways_between(
                 depth_b = _depth(turns_b, b)
                 if _beside(planes, turns_a, a, depth_a, x, y, w) or _beside(planes, turns_b, b, depth_b, x, y, w):
                     continue
-                good, _ = walk_back(planes, images_a[a], turns_a[a], depth_a, x, y, w, walked_a, hit_a)
-                if not good:
+                good, _ = walk_back(mirrors_a, images_a, a, depth_a, x, y, w, walked_a)
+                if not good or not on_facets(planes, turns_a, a, depth_a, walked_a, hit_a):
                     continue
-                good, _ = walk_back(planes, images_b[b], turns_b[b], depth_b, x, y, w, walked_b, hit_b)
-                if not good:
+                good, _ = walk_back(mirrors_b, images_b, b, depth_b, x, y, w, walked_b)
+                if not good or not on_facets(planes, turns_b, b, depth_b, walked_b, hit_b):
                     continue
                 if found < most:
                     edge[found], size[found] = e, strong
@@ -115,7 +125,7 @@ def bent_ways_between(
     return found, edge, size, point, facet
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def _beside(planes: Planes, turns: IntArray, i: int, depth: int, x: float, y: float, z: float) -> bool:
     """Whether a point of an edge lies in the mirror next to it: then it is an edge of the mirror's own."""
     if depth == 0:
@@ -145,6 +155,16 @@ def _lit(planes: Planes, bends: Bends, images: FloatArray, turns: IntArray, chos
 
 
 @njit(nogil=True, cache=True)
+def _mirrors(planes: Planes, turns: IntArray) -> FloatArray:
+    """The mirrors of every image (A, D, MIRROR_NUMBERS), see ``images.lay_mirror``."""
+    mirrors = np.empty((turns.shape[0], turns.shape[1], MIRROR_NUMBERS))
+    for a in range(len(turns)):
+        for k in range(_depth(turns, a)):
+            lay_mirror(planes, turns[a, k], mirrors, a, k)
+    return mirrors
+
+
+@njit(**INNER)
 def _depth(turns: IntArray, i: int) -> int:
     depth = 0
     while depth < turns.shape[1] and turns[i, depth] >= 0:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from rf3d.propagation.kernels import OWNING
 from rf3d.propagation.kernels.faces import term_matrices
 from rf3d.propagation.kernels.interfaces import Walls, coefficients
 from rf3d.propagation.kernels.wedges import (
@@ -153,7 +154,7 @@ def _outward(wedges: Wedges, e: int, face: int, out: FloatArray) -> None:
             out[i] = np.sin(turn) * wedges.along[e, i] - np.cos(turn) * wedges.normal[e, i]
 
 
-@njit(nogil=True, cache=True)
+@njit(**OWNING)
 def two_bends(
     wedges: Wedges,
     a: int,
@@ -272,7 +273,7 @@ def _angles(n: float, phi: float, phi_in: float) -> FloatArray:
     )
 
 
-@njit(nogil=True, cache=True)
+@njit(**OWNING)
 def bend_first(
     walls: Walls,
     wedges: Wedges,
@@ -305,7 +306,7 @@ def bend_first(
             )  # fmt: skip
 
 
-@njit(nogil=True, cache=True)
+@njit(**OWNING)
 def bend_second(
     walls: Walls,
     wedges: Wedges,

@@ -22,6 +22,8 @@ BOX_SLACK_M = 1e-6
 """What bounding boxes have to spare."""
 CORNER_M = 1e-9
 """Two reflection points nearer than this to each other's planes are one point, in the corner between walls."""
+MIRROR_NUMBERS = 10
+"""How many numbers are kept of a mirror (``lay_mirror``)."""
 NUDGE_M = (4e-7, 1.1e-6, 3.1e-6)
 """Shift of the receiver that tells the order of walls in a corner; path lengths change by its square over a leg."""
 
@@ -95,25 +97,21 @@ def _windows(scene: Scene, facets: Facets) -> FloatArray:
     return np.stack(corners, axis=1) + (facets.offset_m[:, None] * facets.normal)[:, None]
 
 
-@njit(nogil=True, cache=True)
-def in_box(x: float, y: float, z: float, low: FloatArray, high: FloatArray) -> bool:
-    """Whether a point lies in an axis-aligned box, with a micrometre to spare."""
+@njit(**INNER)
+def in_box(x: float, y: float, z: float, low: FloatArray, high: FloatArray, box: int) -> bool:
+    """Whether a point lies in an axis-aligned box of several, with a micrometre to spare."""
     slack = BOX_SLACK_M
     return (
-        low[0] - slack <= x <= high[0] + slack
-        and low[1] - slack <= y <= high[1] + slack
-        and low[2] - slack <= z <= high[2] + slack
+        low[box, 0] - slack <= x <= high[box, 0] + slack
+        and low[box, 1] - slack <= y <= high[box, 1] + slack
+        and low[box, 2] - slack <= z <= high[box, 2] + slack
     )
 
 
 @njit(**INNER)
 def on_facet(planes: Planes, facet: int, x: float, y: float, z: float) -> bool:
     """Whether a point in the plane of a facet lies on it."""
-    # Element by element: rows taken out of an array are counted references, which threads would fight over.
-    low, high, slack = planes.facet_low_m, planes.facet_high_m, BOX_SLACK_M
-    if x < low[facet, 0] - slack or y < low[facet, 1] - slack or z < low[facet, 2] - slack:
-        return False
-    if x > high[facet, 0] + slack or y > high[facet, 1] + slack or z > high[facet, 2] + slack:
+    if not in_box(x, y, z, planes.facet_low_m, planes.facet_high_m, facet):
         return False
     corner, g = planes.corner_m, planes.across
     for i in range(planes.facet_start[facet], planes.facet_start[facet + 1]):
@@ -126,10 +124,10 @@ def on_facet(planes: Planes, facet: int, x: float, y: float, z: float) -> bool:
     return False
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def facet_at(planes: Planes, plane: int, x: float, y: float, z: float) -> int:
     """Lowest-numbered facet of a plane that holds a point of that plane, or −1."""
-    if not in_box(x, y, z, planes.low_m[plane], planes.high_m[plane]):
+    if not in_box(x, y, z, planes.low_m, planes.high_m, plane):
         return -1
     for i in range(planes.plane_start[plane], planes.plane_start[plane + 1]):
         facet = planes.plane_facets[i]
@@ -138,34 +136,49 @@ def facet_at(planes: Planes, plane: int, x: float, y: float, z: float) -> int:
     return -1
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
+def lay_mirror(planes: Planes, plane: int, mirrors: FloatArray, i: int, k: int) -> None:
+    """Write a plane's normal, offset and box, with a micrometre to spare, into ``mirrors[i, k]`` (MIRROR_NUMBERS,)."""
+    for c in range(3):
+        mirrors[i, k, c] = planes.normal[plane, c]
+        mirrors[i, k, 4 + c] = planes.low_m[plane, c] - BOX_SLACK_M
+        mirrors[i, k, 7 + c] = planes.high_m[plane, c] + BOX_SLACK_M
+    mirrors[i, k, 3] = planes.offset_m[plane]
+
+
+@njit(**INNER)
 def walk_back(
-    planes: Planes,
-    image: FloatArray,
-    sequence: IntArray,
+    mirrors: FloatArray,
+    images: FloatArray,
+    i: int,
     depth: int,
     x: float,
     y: float,
     z: float,
     point: FloatArray,
-    hit: IntArray,
 ) -> tuple[bool, bool]:
-    """Reflection points from the receiver (x, y, z) back to the source, into ``point`` and ``hit``.
+    """Reflection points from the receiver (x, y, z) back to the source, into ``point``; facets are not looked at.
+
+    Parameters
+    ----------
+    mirrors : (N, D, MIRROR_NUMBERS) float64
+        Of a sequence's planes in order, see ``lay_mirror``; the i-th sequence of several counts.
+    images : (N, D + 1, 3) float64
+        The source and its images.
 
     Returns
     -------
     good : bool
-        Every point lies on a facet, between the receiver's side and the image.
+        Every point lies in the box of its plane, between the receiver's side and the image.
     corner : bool
         Two points fell together where two planes meet. Of the two orders of perpendicular walls rounding would then
         accept both or none, although the path exists once: ask again from beside the receiver.
     """
     for k in range(depth - 1, -1, -1):
-        p = sequence[k]
-        n = planes.normal[p]
-        vx, vy, vz = image[k + 1, 0] - x, image[k + 1, 1] - y, image[k + 1, 2] - z
-        slope = n[0] * vx + n[1] * vy + n[2] * vz
-        gap = planes.offset_m[p] - (n[0] * x + n[1] * y + n[2] * z)
+        nx, ny, nz = mirrors[i, k, 0], mirrors[i, k, 1], mirrors[i, k, 2]
+        vx, vy, vz = images[i, k + 1, 0] - x, images[i, k + 1, 1] - y, images[i, k + 1, 2] - z
+        slope = nx * vx + ny * vy + nz * vz
+        gap = mirrors[i, k, 3] - (nx * x + ny * y + nz * z)
         if k < depth - 1 and abs(gap) < CORNER_M:
             return False, True
         # The receiver side and the image must lie on opposite sides of the plane.
@@ -173,18 +186,25 @@ def walk_back(
             return False, False
         s = gap / slope
         x, y, z = x + s * vx, y + s * vy, z + s * vz
-        if not in_box(x, y, z, planes.low_m[p], planes.high_m[p]):
+        # Without branches: any side of the box is as likely as the other.
+        inside = (mirrors[i, k, 4] <= x) & (mirrors[i, k, 5] <= y) & (mirrors[i, k, 6] <= z)
+        if not (inside & (x <= mirrors[i, k, 7]) & (y <= mirrors[i, k, 8]) & (z <= mirrors[i, k, 9])):
             return False, False
         point[k, 0], point[k, 1], point[k, 2] = x, y, z
-    # Facets last: most sequences have failed by now.
-    for k in range(depth - 1, -1, -1):
-        hit[k] = facet_at(planes, sequence[k], point[k, 0], point[k, 1], point[k, 2])
-        if hit[k] < 0:
-            return False, False
     return True, False
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
+def on_facets(planes: Planes, sequences: IntArray, i: int, depth: int, point: FloatArray, hit: IntArray) -> bool:
+    """Whether every point of a way through planes ``sequences[i]`` lies on a facet; which, into ``hit``."""
+    for k in range(depth - 1, -1, -1):
+        hit[k] = facet_at(planes, sequences[i, k], point[k, 0], point[k, 1], point[k, 2])
+        if hit[k] < 0:
+            return False
+    return True
+
+
+@njit(**INNER)
 def make_beam(planes: Planes, images: FloatArray, k: int, window: int, beams: FloatArray, b: int) -> None:
     """Write into ``beams[b]`` (5, 4) the sides of the light from image ``k`` through the rectangle of a plane.
 
@@ -216,7 +236,7 @@ def make_beam(planes: Planes, images: FloatArray, k: int, window: int, beams: Fl
     beams[b, 4, 3] = -side * planes.offset_m[window] - BEAM_SLACK_M
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def _in_beam(planes: Planes, images: FloatArray, k: int, beams: FloatArray, b: int, window: int, target: int) -> bool:
     """Whether light from image ``k`` in ``beams[b]`` through plane ``window`` may fall on plane ``target``.
 
@@ -232,7 +252,7 @@ def _in_beam(planes: Planes, images: FloatArray, k: int, beams: FloatArray, b: i
     return False
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def beam_meets(beams: FloatArray, b: int, corners: FloatArray, hull: int) -> bool:
     """Whether a beam (``make_beam``) may meet the hull of ``corners[hull]`` (K, 3).
 
@@ -251,26 +271,112 @@ def beam_meets(beams: FloatArray, b: int, corners: FloatArray, hull: int) -> boo
     return True
 
 
+@njit(**INNER)
+def mirror_in(planes: Planes, images: FloatArray, k: int, plane: int) -> None:
+    """Write the mirror image of ``images[k]`` (3,) in a plane into ``images[k + 1]``."""
+    away = -planes.offset_m[plane]
+    for c in range(3):
+        away += planes.normal[plane, c] * images[k, c]
+    for c in range(3):
+        images[k + 1, c] = images[k, c] - 2.0 * away * planes.normal[plane, c]
+
+
 @njit(nogil=True, cache=True)
 def lit_planes(planes: Planes, source: FloatArray, sequences: IntArray, targets: IntArray) -> BoolArray:
     """Which of ``targets`` light from a source (3,) may fall on after each of N sequences (N, D), (N, targets)."""
     lit = np.zeros((len(sequences), len(targets)), dtype=np.bool_)
-    image, beam = np.empty((1, 3)), np.empty((1, 5, 4))
+    depth = sequences.shape[1]
+    image, beam = np.empty((depth + 1, 3)), np.empty((1, 5, 4))
+    for c in range(3):
+        image[0, c] = source[c]
     for i in range(len(sequences)):
-        for c in range(3):
-            image[0, c] = source[c]
         last = sequences[i, sequences.shape[1] - 1]
         for k in range(sequences.shape[1]):
-            p = sequences[i, k]
-            away = -planes.offset_m[p]
-            for c in range(3):
-                away += planes.normal[p, c] * image[0, c]
-            for c in range(3):
-                image[0, c] -= 2.0 * away * planes.normal[p, c]
-        make_beam(planes, image, 0, last, beam, 0)
+            mirror_in(planes, image, k, sequences[i, k])
+        make_beam(planes, image, depth, last, beam, 0)
         for q in range(len(targets)):
-            lit[i, q] = targets[q] != last and _in_beam(planes, image, 0, beam, 0, last, targets[q])
+            lit[i, q] = targets[q] != last and _in_beam(planes, image, depth, beam, 0, last, targets[q])
     return lit
+
+
+@njit(**INNER)
+def _unfold(planes: Planes, beams: FloatArray, level: int, sequences: IntArray, i: int, depth: int) -> None:
+    """Write into ``beams[0]`` what ``beams[level]`` becomes by mirroring in the planes of a sequence that follow."""
+    for j in range(5):
+        for c in range(4):
+            beams[0, j, c] = beams[level, j, c]
+    for k in range(level, depth):
+        p = sequences[i, k]
+        nx, ny, nz, offset = planes.normal[p, 0], planes.normal[p, 1], planes.normal[p, 2], planes.offset_m[p]
+        for j in range(5):
+            twice = 2.0 * (nx * beams[0, j, 0] + ny * beams[0, j, 1] + nz * beams[0, j, 2])
+            beams[0, j, 0] -= twice * nx
+            beams[0, j, 1] -= twice * ny
+            beams[0, j, 2] -= twice * nz
+            beams[0, j, 3] -= twice * offset
+
+
+@njit(**INNER)
+def _narrow(beams: FloatArray, b: int, places: FloatArray, inside: BoolArray) -> int:
+    """Take the places (3, R) that are not in ``beams[b]`` out of ``inside`` (R,); how many are left.
+
+    Nothing branches here, so that the processor looks at several places at a time.
+    """
+    a0, a1, a2, a3 = beams[b, 0, 0], beams[b, 0, 1], beams[b, 0, 2], beams[b, 0, 3]
+    b0, b1, b2, b3 = beams[b, 1, 0], beams[b, 1, 1], beams[b, 1, 2], beams[b, 1, 3]
+    c0, c1, c2, c3 = beams[b, 2, 0], beams[b, 2, 1], beams[b, 2, 2], beams[b, 2, 3]
+    d0, d1, d2, d3 = beams[b, 3, 0], beams[b, 3, 1], beams[b, 3, 2], beams[b, 3, 3]
+    e0, e1, e2, e3 = beams[b, 4, 0], beams[b, 4, 1], beams[b, 4, 2], beams[b, 4, 3]
+    count = 0
+    for r in range(len(inside)):
+        x, y, z = places[0, r], places[1, r], places[2, r]
+        inside[r] &= (
+            (a0 * x + a1 * y + a2 * z >= a3)
+            & (b0 * x + b1 * y + b2 * z >= b3)
+            & (c0 * x + c1 * y + c2 * z >= c3)
+            & (d0 * x + d1 * y + d2 * z >= d3)
+            & (e0 * x + e1 * y + e2 * z >= e3)
+        )
+        count += inside[r]
+    return count
+
+
+@njit(**INNER)
+def _seen_through(
+    planes: Planes,
+    beams: FloatArray,
+    sequences: IntArray,
+    i: int,
+    depth: int,
+    places: FloatArray,
+    inside: BoolArray,
+    chosen: IntArray,
+) -> int:
+    """Which of R places (3, R) light by way of a sequence may reach, never too few: their number, first in ``chosen``.
+
+    What has come through the last window has come through all the windows before, seen in the mirrors between.
+
+    Parameters
+    ----------
+    beams : (D + 1, 5, 4) float64
+        Those of the sequence from 1 on; the first is room to work in.
+    inside : (R,) bool
+        Room to work in.
+    chosen : (R + 1,) int32
+    """
+    for r in range(len(inside)):
+        inside[r] = True
+    left = _narrow(beams, depth, places, inside)
+    for level in range(depth - 1, 0, -1):
+        if left == 0:
+            return 0
+        _unfold(planes, beams, level, sequences, i, depth)
+        left = _narrow(beams, 0, places, inside)
+    count = 0
+    for r in range(len(inside)):
+        chosen[count] = r
+        count += inside[r]
+    return count
 
 
 @njit(nogil=True, cache=True)
@@ -304,24 +410,19 @@ def specular_points(
     out_receiver = np.empty(most, dtype=np.int32)
     out_points = np.empty((most, depth_max, 3))
     out_facet = np.empty((most, depth_max), dtype=np.int32)
-    image = np.empty((depth_max + 1, 3))
+    images, mirrors = np.empty((1, depth_max + 1, 3)), np.empty((1, depth_max, MIRROR_NUMBERS))
     point = np.zeros((depth_max, 3))
     hit = np.empty(depth_max, dtype=np.int32)
-    away = np.zeros(depth_max)
-    beams = np.empty((depth_max + 1, 5, 4))  # from each image through the plane it was mirrored in last
-    # Signed distance of every receiver from every plane: most sequences fail on the last bounce's side or box alone.
-    height = np.empty((len(planes.normal), len(receivers)))
-    for p in range(len(planes.normal)):
-        n = planes.normal[p]
-        for r in range(len(receivers)):
-            dot = n[0] * receivers[r, 0] + n[1] * receivers[r, 1] + n[2] * receivers[r, 2]
-            height[p, r] = dot - planes.offset_m[p]
+    beams = np.empty((depth_max + 1, 5, 4))  # from each image, 1 and on, through the plane it was mirrored in last
+    places = np.ascontiguousarray(receivers.T)
+    inside, chosen = np.empty(len(receivers), dtype=np.bool_), np.empty(len(receivers) + 1, dtype=np.int32)
     # Corners of a box round all receivers.
     around = np.empty((1, 8, 3))
     for c in range(3):
-        image[0, c] = source[c]
+        images[0, 0, c] = source[c]
         for j in range(8):
-            around[0, j, c] = receivers[:, c].max() if (j >> c) & 1 else receivers[:, c].min()
+            around[0, j, c] = places[c].max() if (j >> c) & 1 else places[c].min()
+    image = images[0]
     found = 0
     mirrored = 0  # images up to here are those of the sequence before, all of its beams lit
     for i in range(first, len(sequences)):
@@ -337,32 +438,24 @@ def specular_points(
             if depth > 0 and not _in_beam(planes, image, depth, beams, depth, sequences[i, depth - 1], p):
                 lit = False
                 break
-            n = planes.normal[p]
-            away[depth] = n[0] * image[depth, 0] + n[1] * image[depth, 1] + n[2] * image[depth, 2] - planes.offset_m[p]
-            for c in range(3):
-                image[depth + 1, c] = image[depth, c] - 2.0 * away[depth] * n[c]
+            mirror_in(planes, image, depth, p)
+            lay_mirror(planes, p, mirrors, 0, depth)
             depth += 1
             make_beam(planes, image, depth, p, beams, depth)
         mirrored = depth
         if not lit or (depth > 0 and not beam_meets(beams, depth, around, 0)):
             continue
-        for r in range(len(receivers)):
+        count = len(receivers)
+        if depth > 0:
+            count = _seen_through(planes, beams, sequences, i, depth, places, inside, chosen)
+        for q in range(count):
+            r = chosen[q] if depth > 0 else q
             x, y, z = receivers[r, 0], receivers[r, 1], receivers[r, 2]
-            if depth > 0:
-                p = sequences[i, depth - 1]
-                if height[p, r] * away[depth - 1] <= 0.0:
-                    continue
-                s = height[p, r] / (height[p, r] + away[depth - 1])
-                at_x = x + s * (image[depth, 0] - x)
-                at_y = y + s * (image[depth, 1] - y)
-                at_z = z + s * (image[depth, 2] - z)
-                if not in_box(at_x, at_y, at_z, planes.low_m[p], planes.high_m[p]):
-                    continue
-            good, corner = walk_back(planes, image, sequences[i], depth, x, y, z, point, hit)
+            good, corner = walk_back(mirrors, images, 0, depth, x, y, z, point)
             if corner:
                 x, y, z = x + NUDGE_M[0], y + NUDGE_M[1], z + NUDGE_M[2]
-                good, _ = walk_back(planes, image, sequences[i], depth, x, y, z, point, hit)
-            if good:
+                good, _ = walk_back(mirrors, images, 0, depth, x, y, z, point)
+            if good and on_facets(planes, sequences, i, depth, point, hit):
                 out_sequence[found] = i
                 out_receiver[found] = r
                 for k in range(depth_max):

@@ -248,7 +248,7 @@ def _opened(t: complex, opening: float) -> complex:
     return np.sqrt(power) * mean / max(abs(mean), 1e-12)
 
 
-@njit(**INNER)
+@njit(**INNER, inline="always")
 def specular(walls: Walls, part: int) -> float:
     """√(1 − S²): what a rough surface leaves of the amplitude of a reflection; the rest is scattered.
 

@@ -6,12 +6,14 @@ shortest, over all facets that go on in each other: a panel of a wall counts as 
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 
-from rf3d.units import FloatArray, IntArray
+from rf3d.propagation.kernels import INNER, OWNING
+from rf3d.units import FloatArray, IntArray, read_only
 from rf3d.venue.facets import Facets
 
 ZONE_RADIUS = np.sqrt(2.0)
@@ -31,6 +33,8 @@ class Outlines(NamedTuple):
     start : (Q + 1,) int32, edges : (E, 2, 3) float64, rise : (E, 2) float64
     expanse : (Q,) int32
     expanse_start : (X + 1,) int32, expanse_edges : (K, 2, 3) float64, expanse_rise : (K, 2) float64
+    least_rise : (Q, 2) float64, expanse_least_rise : (X, 2) float64
+        Of any edge of each outline.
     """
 
     normal: FloatArray
@@ -41,14 +45,25 @@ class Outlines(NamedTuple):
     expanse_start: IntArray
     expanse_edges: FloatArray
     expanse_rise: FloatArray
+    least_rise: FloatArray
+    expanse_least_rise: FloatArray
 
 
+@lru_cache(maxsize=4)
 def make_outlines(facets: Facets) -> Outlines:
-    """Outlines of a scene's facets for the kernels."""
+    """Outlines of a scene's facets for the kernels, laid out once; facets are immutable, so identity is enough."""
     return Outlines(
         np.ascontiguousarray(facets.normal[facets.plane]), facets.edge_start, facets.edges_m, facets.edge_rise_m,
         facets.expanse, facets.expanse_start, facets.expanse_edges_m, facets.expanse_rise_m,
+        least_rise(facets.edge_start, facets.edge_rise_m), least_rise(facets.expanse_start, facets.expanse_rise_m),
     )  # fmt: skip
+
+
+def least_rise(start: IntArray, rise: FloatArray) -> FloatArray:
+    """Least rise (Q, 2) at any of the edges of outline q, ``rise[start[q]:start[q + 1]]``; inf where it has none."""
+    least = np.full((len(start) - 1, 2), np.inf)
+    np.minimum.at(least, np.repeat(np.arange(len(least)), np.diff(start)), rise[: start[-1]])
+    return read_only(least)
 
 
 @njit(nogil=True, cache=True)
@@ -64,7 +79,7 @@ def whole_outline(outlines: Outlines, facet: int) -> FloatArray:
     return outlines.expanse_edges[outlines.expanse_start[x] : outlines.expanse_start[x + 1]]
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def small_share(width: float) -> float:
     """1 for a facet narrower than its first Fresnel zone, 0 beyond twice that, smooth between.
 
@@ -75,7 +90,7 @@ def small_share(width: float) -> float:
     return 1.0 - x * x * (3.0 - 2.0 * x)
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def goes_round(outline: FloatArray, normal: FloatArray, point: FloatArray) -> bool:
     """Whether an outline (E, 2, 3) goes round a point of its plane: even-odd rule in the axes that see most of it."""
     drop = 0
@@ -93,7 +108,7 @@ def goes_round(outline: FloatArray, normal: FloatArray, point: FloatArray) -> bo
     return inside
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def shortest_way(
     outline: FloatArray, normal: FloatArray, a: FloatArray, b: FloatArray, mirror_point: FloatArray, point: FloatArray
 ) -> bool:
@@ -159,7 +174,7 @@ def facet_share(
     return small_share(facet_width(outline, whole, normal, a, b, point, wavenumber, own))
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def facet_width(
     outline: FloatArray,
     whole: FloatArray,
@@ -180,12 +195,16 @@ def facet_width(
     d1, d2 = max(distance(a, point), LEAST_M), max(distance(b, point), LEAST_M)
     count = len(outline)
     step = max(1, count // _MOST_DIRECTIONS)
-    within = np.empty(3)
-    for i in range(3):
-        middle = 0.0
-        for e in range(count):
-            middle += outline[e, 0, i] / count
-        within[i] = point[i] + _INWARD * (middle - point[i])
+    middle_x, middle_y, middle_z = 0.0, 0.0, 0.0
+    for e in range(count):
+        middle_x += outline[e, 0, 0] / count
+        middle_y += outline[e, 0, 1] / count
+        middle_z += outline[e, 0, 2] / count
+    within = (
+        point[0] + _INWARD * (middle_x - point[0]),
+        point[1] + _INWARD * (middle_y - point[1]),
+        point[2] + _INWARD * (middle_z - point[2]),
+    )
     least = np.inf
     for e in range(0, count, step):
         lx, ly, lz = (
@@ -207,26 +226,34 @@ def facet_width(
         along = (1.0 - p1 * p1) / d1 + (1.0 - q1 * q1) / d2
         across = (1.0 - p2 * p2) / d1 + (1.0 - q2 * q2) / d2
         mixed = p1 * p2 / d1 + q1 * q2 / d2
-        low, high = np.inf, -np.inf
-        for other in range(count):
-            w = (
-                (outline[other, 0, 0] - point[0]) * mx
-                + (outline[other, 0, 1] - point[1]) * my
-                + (outline[other, 0, 2] - point[2]) * mz
-            )
-            low, high = min(low, w), max(high, w)
-        width = high - low
+        width = 0.0
         if len(whole) != count or not own:
-            chord = _chord(whole, within, lx, ly, lz, mx, my, mz)
-            width = max(width, chord) if own or chord == 0.0 else chord
+            width = _chord(whole, within, lx, ly, lz, mx, my, mz)
+        if own or width == 0.0:
+            low, high = np.inf, -np.inf
+            for other in range(count):
+                w = (
+                    (outline[other, 0, 0] - point[0]) * mx
+                    + (outline[other, 0, 1] - point[1]) * my
+                    + (outline[other, 0, 2] - point[2]) * mz
+                )
+                low, high = min(low, w), max(high, w)
+            width = max(width, high - low)
         stretch = max(across - mixed * mixed / max(along, 1e-300), 0.0)
         least = min(least, width * np.sqrt(stretch))
     return float(least * np.sqrt(wavenumber / np.pi))
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def _chord(
-    outline: FloatArray, point: FloatArray, lx: float, ly: float, lz: float, mx: float, my: float, mz: float
+    outline: FloatArray,
+    point: tuple[float, float, float],
+    lx: float,
+    ly: float,
+    lz: float,
+    mx: float,
+    my: float,
+    mz: float,
 ) -> float:
     """Length of the stretch inside an outline that lies about a point along m, square to l; 0 where there is none."""
     below, above = -np.inf, np.inf
@@ -259,7 +286,7 @@ def share_for(
     return facet_share(outline, whole, normal, a, b, point, wavenumber, True)
 
 
-@njit(nogil=True, cache=True)
+@njit(**OWNING)
 def given_by_lobe(
     outlines: Outlines, facet: int, a: FloatArray, b: FloatArray, wavenumber: float, alone: bool, through: bool
 ) -> float:
@@ -287,7 +314,7 @@ def given_by_lobe(
     return facet_share(outline, whole, normal, a, b, point, wavenumber, False)
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def distance(a: FloatArray, b: FloatArray) -> float:
     """Between two points (3,)."""
     return float(np.sqrt((a[0] - b[0]) ** 2 + (a[1] - b[1]) ** 2 + (a[2] - b[2]) ** 2))

@@ -19,9 +19,11 @@ _IN_PLANE = 1e-7
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def set_out(
-    starts: FloatArray, ends: FloatArray, clearance: float
+    starts: FloatArray, ends: FloatArray, chosen: BoolArray, clearance: float
 ) -> tuple[FloatArray, FloatArray, IntArray, NDArray[Any], NDArray[Any]]:
-    """Unit directions (S, 3), lengths (S,), segments (N,) long enough to meet anything, and their first rays.
+    """Unit directions (S, 3), lengths (S,), segments (N,) that may meet anything, and their first rays.
+
+    Those do that are long enough and ``chosen`` (S,); without any entry there all are.
 
     Returns
     -------
@@ -39,7 +41,7 @@ def set_out(
         length[s] = np.sqrt(x * x + y * y + z * z)
         size = max(length[s], 1e-300)
         way[s, 0], way[s, 1], way[s, 2] = x / size, y / size, z / size
-        if length[s] <= 2.0 * clearance:
+        if length[s] <= 2.0 * clearance or (len(chosen) > 0 and not chosen[s]):
             continue
         for a in range(3):
             origin[found, a] = np.float32(starts[s, a] + clearance * way[s, a])

@@ -5,23 +5,24 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from rf3d.propagation.kernels import INNER
 from rf3d.propagation.kernels.corners import bend_first, bend_second, two_bends
 from rf3d.propagation.kernels.crossings import DIFFRACTION, LOBE, OBLIQUE_FACE, REFLECTION
 from rf3d.propagation.kernels.interfaces import Walls, apply, coefficients, oblique_body, specular, te_axis
-from rf3d.propagation.kernels.lobes import facet_factors
+from rf3d.propagation.kernels.lobes import facet_factors, lobe_share, open_share, scale_at
 from rf3d.propagation.kernels.outlines import Outlines, given_by_lobe
 from rf3d.propagation.kernels.wedges import Wedges, diffract
 from rf3d.units import ComplexArray, FloatArray, IntArray
 
 
 # Not as slices: to compile those takes numba seconds, for the error text of shapes that do not fit.
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def _copy(to: FloatArray, of: FloatArray) -> None:
     for i in range(3):
         to[i] = of[i]
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def _row(to: FloatArray, of: FloatArray, j: int) -> None:
     for i in range(3):
         to[i] = of[j, i]
@@ -62,18 +63,52 @@ def carry(
     cosine : (I,) float64
         Cosine of the angle of incidence at each interaction.
     """
-    paths, frequencies = len(length), len(walls.wavenumber)
-    field = np.empty((paths, frequencies, 3), dtype=np.complex128)
+    field = np.empty((len(length), len(walls.wavenumber), 3), dtype=np.complex128)
     cosine = np.empty(len(kind))
-    te = np.empty(3)
-    k = np.empty(3)
-    k_out = np.empty(3)
-    k_last = np.empty(3)
-    held = np.empty((3, frequencies, 3), dtype=np.complex128)
-    weight = np.empty((frequencies, 4, 4), dtype=np.complex128)
-    angles = np.empty(6)
-    near, far, half = np.empty(3), np.empty(3), np.empty(3)
-    for p in range(paths):
+    held = np.empty((3, len(walls.wavenumber), 3), dtype=np.complex128)
+    weight = np.empty((len(walls.wavenumber), 4, 4), dtype=np.complex128)
+    share = np.empty(len(walls.wavenumber), dtype=np.complex128)
+    _carry(
+        walls, emitted, departure, length, start, kind, part, depth, distance, point, normal, facet, edge, leaving,
+        wedges, outlines, walls.wavenumber.max(), field, cosine, held, weight, share, np.empty((2, len(share))),
+        np.empty((9, 3)), np.empty(6),
+    )  # fmt: skip
+    return field, cosine
+
+
+@njit(**INNER)
+def _carry(
+    walls: Walls,
+    emitted: ComplexArray,
+    departure: FloatArray,
+    length: FloatArray,
+    start: IntArray,
+    kind: IntArray,
+    part: IntArray,
+    depth: FloatArray,
+    distance: FloatArray,
+    point: FloatArray,
+    normal: FloatArray,
+    facet: IntArray,
+    edge: IntArray,
+    leaving: FloatArray,
+    wedges: Wedges,
+    outlines: Outlines,
+    highest: float,
+    field: ComplexArray,
+    cosine: FloatArray,
+    held: ComplexArray,
+    weight: ComplexArray,
+    share: ComplexArray,
+    sent: FloatArray,
+    vectors: FloatArray,
+    angles: FloatArray,
+) -> None:
+    """What ``carry`` does, in arrays made before; the last six are room to work in."""
+    frequencies = len(walls.wavenumber)
+    te, k, k_out, k_last = vectors[0], vectors[1], vectors[2], vectors[3]
+    near, far, half, points = vectors[4], vectors[5], vectors[6], vectors[7:9]
+    for p in range(len(length)):
         for f in range(frequencies):
             for i in range(3):
                 field[p, f, i] = emitted[p, i]
@@ -110,13 +145,24 @@ def carry(
                         half[i] /= max(size, 1e-12)
                     cos_i = te_axis(k, half, te)
                 side = 1 if along < 0.0 else 0  # the lit side is the one the wave comes from
-                share = facet_factors(
-                    outlines, facet[j], side, near, far, point[j], mirror, walls.wavenumber, lone, enlarged
-                )  # fmt: skip
+                x = outlines.expanse[facet[j]]
+                least = outlines.least_rise[facet[j], side] if lone else outlines.expanse_least_rise[x, side]
+                small = 0.0
+                # Where no edge is open the edges send nothing, and all of the reflection is the mirror's.
+                scale = scale_at(distance[j], length[p] - distance[j], highest)
+                if np.isfinite(least) and (not mirror or open_share(least, scale) > 0.0):
+                    small = lobe_share(
+                        outlines, facet[j], near, far, point[j], mirror, highest, lone, enlarged, points
+                    )  # fmt: skip
+                if small > 0.0:
+                    facet_factors(
+                        outlines, facet[j], side, near, far, point[j], mirror, walls.wavenumber, lone, small, points,
+                        sent, share,
+                    )  # fmt: skip
                 smooth = specular(walls, part[j])
                 for f in range(frequencies):
                     r_te, r_tm, _, _ = coefficients(walls, f, part[j], cos_i, depth[j])
-                    kept = smooth * share[f]
+                    kept = smooth * (share[f] if small > 0.0 else complex(1.0 if mirror else 0.0))
                     for v in range(len(waves)):
                         apply(waves[v, f], k, k_out, te, r_te * kept, r_tm * kept)
                 _copy(k, k_out)
@@ -126,7 +172,6 @@ def carry(
                 for i in range(3):
                     near[i] = point[j, i] - before * k[i]
                     far[i] = point[j, i] + after * leaving[j, i]
-                highest = walls.wavenumber.max()
                 mirror_0, mirror_n = 1.0, 1.0
                 for side in range(2):
                     which = wedges.facet_0[e] if side == 0 else wedges.facet_n[e]
@@ -181,4 +226,3 @@ def carry(
                     _, _, t_te, t_tm = coefficients(walls, f, part[j], cos_i, depth[j])
                     for v in range(len(waves)):
                         apply(waves[v, f], k, k, te, t_te, t_tm)
-    return field, cosine

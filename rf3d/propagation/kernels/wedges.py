@@ -13,6 +13,7 @@ import numpy as np
 from numba import njit
 from scipy.special import wofz
 
+from rf3d.propagation.kernels import OWNING
 from rf3d.propagation.kernels.faces import term_matrices
 from rf3d.propagation.kernels.interfaces import Walls
 from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray, read_only
@@ -184,7 +185,7 @@ def wedge_angles(
     return min(phi, top), min(phi_in, top), float(np.arccos(max(-1.0, min(1.0, dot(k_in, edge)))))
 
 
-@njit(nogil=True, cache=True)
+@njit(**OWNING)
 def diffract(
     walls: Walls,
     f: int,

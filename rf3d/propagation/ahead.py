@@ -115,7 +115,7 @@ def _carry(scene: Scene, facets: Facets, surfaces: tuple[Surface, ...], here: Tr
     none = join([], 0)
     answer = fields(
         none, facets, surfaces=surfaces, transmitters=(here,), receivers=(there,),
-        frequencies_hz=np.array([_CENTRE_HZ]), wedges=no_wedges(),
+        frequencies_hz=np.linspace(_CENTRE_HZ, _CENTRE_HZ + 78e6, 79), wedges=no_wedges(),
     )  # fmt: skip
     wall_losses_db(none, surfaces=surfaces, frequency_hz=_CENTRE_HZ, incidence_cos=answer.incidence_cos)
 

@@ -14,7 +14,7 @@ from numpy.polynomial.chebyshev import chebvander
 from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, TRANSMISSION
 from rf3d.propagation.kernels.interfaces import Walls, make_walls, passed_power
 from rf3d.propagation.kernels.outlines import make_outlines
-from rf3d.propagation.kernels.transport import carry
+from rf3d.propagation.kernels.transport import carry, interpolate, travel
 from rf3d.propagation.kernels.wedges import Wedges, no_wedges
 from rf3d.propagation.pathset import PathSet
 from rf3d.radio.antennas import world_response
@@ -174,8 +174,8 @@ def _arriving(
         walls = make_walls(surfaces, frequencies) if walls is None else walls
         carried, cosine = _carried(paths, facets, walls=walls, emitted=emitted, wedges=wedges)
     k = 2.0 * np.pi * frequencies / SPEED_OF_LIGHT_M_S
-    spreading = np.exp(-1j * k[None, :] * paths.length_m[:, None]) / (2.0 * k[None, :] * paths.spreading_m[:, None])
-    return carried * spreading[:, :, None], cosine
+    travel(carried, k, paths.length_m, paths.spreading_m)
+    return carried, cosine
 
 
 def _over_band(
@@ -197,11 +197,11 @@ def _over_band(
     place = np.cos(np.pi * (np.arange(_NODES) + 0.5) / _NODES)
     at = np.concatenate([0.5 * (low + high) + 0.5 * (high - low) * place, [low, high]])
     carried, cosine = _carried(paths, facets, walls=make_walls(surfaces, at), emitted=emitted, wedges=wedges)
-    nodes, ends = carried[:, :_NODES], carried[:, _NODES:]
+    nodes, ends = np.ascontiguousarray(carried[:, :_NODES]), carried[:, _NODES:]
 
     def through_nodes(x: FloatArray) -> ComplexArray:
-        rows = np.linalg.solve(chebvander(place, _NODES - 1).T, chebvander(x, _NODES - 1).T).T
-        return np.asarray(np.einsum("fn,pni->pfi", rows, nodes))
+        rows = np.linalg.solve(chebvander(place, _NODES - 1).T, chebvander(x, _NODES - 1).T)
+        return interpolate(np.ascontiguousarray(rows), nodes)
 
     miss = np.abs(through_nodes(np.array([-1.0, 1.0])) - ends).max(axis=(1, 2))
     answer = through_nodes((2.0 * at_hz - low - high) / (high - low))

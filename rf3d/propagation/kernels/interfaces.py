@@ -61,27 +61,29 @@ def make_walls(surfaces: tuple[Surface, ...], frequencies_hz: FloatArray) -> Wal
     """Permittivities and thicknesses of all surfaces at frequencies (F,) in hertz."""
     frequencies = np.atleast_1d(np.asarray(frequencies_hz, dtype=np.float64))
     wavenumber = 2 * np.pi * frequencies / SPEED_OF_LIGHT_M_S
-    start, permittivity, thickness, film = [0], [], [], []
-    known: dict[tuple[Layer, ...], tuple[ComplexArray, ComplexArray]] = {}  # surfaces many, materials few
+    # Surfaces many, materials few, and the same ones again and again: told apart by identity, which costs no comparing.
+    stacks = {id(surface.material.layers): surface.material.layers for surface in surfaces}
+    first, rows = {}, 0
+    for key, layers in stacks.items():
+        first[key], rows = rows, rows + len(layers)
+    permittivity = [complex_permittivity(layers, frequencies) for layers in stacks.values()]
+    film = [_films(layers, eps, wavenumber) for layers, eps in zip(stacks.values(), permittivity, strict=True)]
+    start, row, thickness = [0], [], []
     for surface in surfaces:
-        layers = surface.material.layers
-        if layers not in known:
-            eps = complex_permittivity(layers, frequencies)
-            known[layers] = eps, _films(layers, eps, wavenumber)
-        permittivity.append(known[layers][0])
-        film.append(known[layers][1])
-        for layer in layers:
+        layers, begin = surface.material.layers, first[id(surface.material.layers)]
+        for i, layer in enumerate(layers):
             own = layer.thickness_m if layer.thickness_m is not None else surface.thickness_m
             thickness.append(FROM_GEOMETRY if own is None else own)
-        start.append(start[-1] + len(layers))
+            row.append(begin + i)
+        start.append(len(row))
     return Walls(
         np.array(start, dtype=np.int32),
-        np.ascontiguousarray(np.concatenate(permittivity).T),
+        np.ascontiguousarray(np.concatenate(permittivity).T[:, row]),
         np.array(thickness, dtype=np.float64),
         np.array([surface.half_space for surface in surfaces], dtype=np.bool_),
         wavenumber,
         np.array([surface.material.scattering for surface in surfaces], dtype=np.float64),
-        np.ascontiguousarray(np.concatenate(film).transpose(1, 0, 2)),
+        np.ascontiguousarray(np.concatenate(film).transpose(1, 0, 2)[:, row]),
         np.array([surface.material.open_fraction for surface in surfaces], dtype=np.float64),
     )
 

@@ -8,6 +8,7 @@ from numba import njit
 from rf3d.propagation.kernels import INNER
 from rf3d.propagation.kernels.corners import bend_first, bend_second, two_bends
 from rf3d.propagation.kernels.crossings import DIFFRACTION, LOBE, OBLIQUE_FACE, REFLECTION
+from rf3d.propagation.kernels.edges import add_phases
 from rf3d.propagation.kernels.interfaces import Walls, apply, coefficients, oblique_body, specular, te_axis
 from rf3d.propagation.kernels.lobes import facet_factors, lobe_share, open_share, scale_at
 from rf3d.propagation.kernels.outlines import Outlines, given_by_lobe
@@ -226,3 +227,46 @@ def _carry(
                     _, _, t_te, t_tm = coefficients(walls, f, part[j], cos_i, depth[j])
                     for v in range(len(waves)):
                         apply(waves[v, f], k, k, te, t_te, t_tm)
+
+
+@njit(nogil=True, cache=True)
+def interpolate(rows: FloatArray, nodes: ComplexArray) -> ComplexArray:
+    """Fields (P, F, 3) from those at N nodes, (P, N, 3), by the share (N, F) that each node has in each."""
+    field = np.empty((len(nodes), rows.shape[1], 3), dtype=np.complex128)
+    _interpolate(rows, nodes, np.empty((2, rows.shape[1])), field)
+    return field
+
+
+@njit(**INNER)
+def _interpolate(rows: FloatArray, nodes: ComplexArray, parts: FloatArray, field: ComplexArray) -> None:
+    for p in range(len(nodes)):
+        for i in range(3):
+            for f in range(rows.shape[1]):
+                parts[0, f], parts[1, f] = 0.0, 0.0
+            for n in range(len(rows)):
+                real, imaginary = nodes[p, n, i].real, nodes[p, n, i].imag
+                for f in range(rows.shape[1]):
+                    parts[0, f] += real * rows[n, f]
+                    parts[1, f] += imaginary * rows[n, f]
+            for f in range(rows.shape[1]):
+                field[p, f, i] = complex(parts[0, f], parts[1, f])
+
+
+@njit(nogil=True, cache=True)
+def travel(field: ComplexArray, wavenumber: FloatArray, length: FloatArray, spreading: FloatArray) -> None:
+    """Multiply fields (P, F, 3) in place by exp(−jkL)/(2k·spreading); ``length`` and ``spreading`` are (P,)."""
+    _travel(field, wavenumber, length, spreading, np.empty((2, len(wavenumber))))
+
+
+@njit(**INNER)
+def _travel(
+    field: ComplexArray, wavenumber: FloatArray, length: FloatArray, spreading: FloatArray, parts: FloatArray
+) -> None:
+    for p in range(len(field)):
+        for f in range(len(wavenumber)):
+            parts[0, f], parts[1, f] = 0.0, 0.0
+        add_phases(parts, wavenumber, 0.5 / spreading[p], length[p])
+        for f in range(len(wavenumber)):
+            turn = complex(parts[0, f] / wavenumber[f], parts[1, f] / wavenumber[f])
+            for i in range(3):
+                field[p, f, i] *= turn

@@ -17,7 +17,9 @@ WELD_M = 1e-5
 """Vertices nearer than this are one point when edges are matched."""
 TOUCHING_M = 1e-4
 """A corner nearer than this to another facet's border touches it."""
-_STEPS_ACROSS = 64
+_STEPS_ACROSS = 128
+_SIZES_PER_OCTAVE = 4
+"""Balls whose sizes differ by less than this step are looked round in one go."""
 _SAME_AXIS_DECIMALS = 4
 _LEAST_UNDER_M = 0.25
 """Facets narrower than this, over their length, close no border that stands on them."""
@@ -245,11 +247,12 @@ def _cut_where_others_end(span: FloatArray, outer: int) -> tuple[np.ndarray, Flo
 
 def _near(centre: FloatArray, radius: FloatArray, tree: cKDTree) -> tuple[np.ndarray, np.ndarray]:
     """Pairs of a ball and a point of the tree in it or a little outside; balls of about one size at a time."""
-    size = np.ceil(np.log2(radius)).astype(int)
+    size = np.ceil(_SIZES_PER_OCTAVE * np.log2(radius)).astype(int)
     balls, points = [np.zeros(0, dtype=np.int64)], [np.zeros(0, dtype=np.int64)]
     for power in np.unique(size):
         rows = np.flatnonzero(size == power)
-        pairs = cKDTree(centre[rows]).sparse_distance_matrix(tree, 2.0**power, output_type="ndarray")
+        reach = 2.0 ** (power / _SIZES_PER_OCTAVE)
+        pairs = cKDTree(centre[rows]).sparse_distance_matrix(tree, reach, output_type="ndarray")
         balls.append(rows[pairs["i"]])
         points.append(pairs["j"])
     return np.concatenate(balls), np.concatenate(points)

@@ -72,11 +72,11 @@ def setting_of(pieces, surfaces) -> Setting:
 
 
 def volume_of(pieces, surfaces, transmitter, *, order, rays=64_000, voxel=0.5, seed=1, workers=0, **more):
-    """Trace a scene of pieces, without edges unless told otherwise."""
+    """Trace a scene of pieces, without edges and lobes unless told otherwise."""
     setting = setting_of(pieces, surfaces)
     return trace_volume(
         setting, transmitter, grid=make_grid(setting.scene, voxel), max_reflections=order, rays=rays, seed=seed,
-        jobs=Jobs(workers=workers), **{"edges": False, **more},
+        jobs=Jobs(workers=workers), **{"edges": False, "lobes": False, **more},
     )  # fmt: skip
 
 

@@ -55,7 +55,7 @@ def test_the_playhouse_is_its_exact_paths_at_200_points():
     grid = make_grid(scene, 0.5)
     answer = trace_volume(
         setting, transmitter, grid=grid, max_reflections=1, rays=1_280_000, seed=3, jobs=Jobs(), by_order=True,
-        edges=False,
+        edges=False, lobes=False,
     )  # fmt: skip
     got, error = (a.reshape(2, -1)[1] for a in (answer.order_power_w, answer.order_std_error_w))
     drawn = np.random.default_rng(4).permutation(np.flatnonzero(error < 0.1 * got))[:600]

@@ -13,6 +13,7 @@ import numpy as np
 
 from rf3d.propagation.kernels.branch import branch
 from rf3d.propagation.kernels.crossings import walls_passed
+from rf3d.propagation.kernels.glints import Glints, make_glints, no_glints
 from rf3d.propagation.kernels.interfaces import Walls
 from rf3d.propagation.kernels.passage import (
     INVOLVED,
@@ -81,19 +82,26 @@ class Batch:
 
 
 class Matter(NamedTuple):
-    """What rays meet: walls at one frequency, tables of what they do, and solids with a way through in closed form."""
+    """What rays meet: walls at one frequency, tables of what they do, solids with a way through in closed form, and
+    facets so small that they reflect into lobes."""
 
     walls: Walls
     responses: Responses
     boxes: Boxes
+    glints: Glints
 
 
-def make_matter(setting: Setting, walls: Walls) -> Matter:
-    """Make walls and solids ready for rays; an opaque wall of one layer is a half-space to every digit."""
+def make_matter(setting: Setting, walls: Walls, *, lobes: bool) -> Matter:
+    """Make walls and solids ready for rays; an opaque wall of one layer is a half-space to every digit.
+
+    With ``lobes`` small facets reflect into lobes; else all are mirrors.
+    """
     plain = setting.opaque & (np.diff(walls.layer_start) == 1)
     walls = walls._replace(half_space=walls.half_space | plain)
     boxes = make_boxes(setting.scene.corners_m, setting.planes, setting.bodies, setting.opaque)
-    return Matter(walls, make_responses(walls), boxes)
+    wavelength, facets = float(2.0 * np.pi / walls.wavenumber[0]), setting.facets
+    glints = make_glints(facets, wavelength=wavelength, extent_m=setting.scene.extent_m) if lobes else no_glints(facets)
+    return Matter(walls, make_responses(walls), boxes, glints)
 
 
 def run_batch(
@@ -151,8 +159,8 @@ def run_batch(
         passages, behind = _solids_ahead(setting, matter.boxes, state, count)
         count = branch(
             state, count, generator.random((count, 2)), setting.planes, setting.bodies, matter.walls, matter.responses,
-            setting.opaque, passages, behind, clearance, max_reflections, weak * 2.0 ** max(0, event - LATE_EVENTS),
-            thrown, ledger,
+            setting.opaque, matter.glints, passages, behind, clearance, max_reflections,
+            weak * 2.0 ** max(0, event - LATE_EVENTS), thrown, ledger,
         )  # fmt: skip
         if count == 0:
             break

@@ -220,6 +220,7 @@ def trace_volume(
     detail: bool = False,
     receiving: Antenna | None = None,
     edges: bool = True,
+    lobes: bool = True,
     until: Until | None = None,
     points: int = 0,
 ) -> TransmitterVolume:
@@ -239,6 +240,8 @@ def trace_volume(
         Whose power ``detail`` lists, upright.
     edges : bool
         Add what one large edge bends, in the shade and beside it, to the direct power.
+    lobes : bool
+        Let facets that are small against the Fresnel zone reflect into lobes; else they are mirrors.
     until : Until or None
         Go on until a precision is reached. Interrupted, what is done is then kept as a result that says so.
     points : int
@@ -274,7 +277,7 @@ def trace_volume(
         batches, rays_a_batch = MOST_ROUNDS * FEWEST_BATCHES, ROUND_RAYS
         while grid.count > VOXELS_A_RAY * rays_a_batch and rays_a_batch < MOST_RAYS_A_BATCH:
             rays_a_batch *= 2
-    matter = make_matter(setting, walls)
+    matter = make_matter(setting, walls, lobes=lobes)
     box = Box(grid.venue_low_m, grid.voxel_m, *grid.shape, *grid.first)
     name_key = zlib.crc32(transmitter.name.encode())
 

@@ -11,6 +11,7 @@ from numba import njit
 
 from rf3d.propagation.kernels import INNER
 from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, Bodies
+from rf3d.propagation.kernels.glints import Glints, glint
 from rf3d.propagation.kernels.images import Planes
 from rf3d.propagation.kernels.interfaces import LEAST_COS, Walls, apply, coefficients, half_space, oblique_body, te_axis
 from rf3d.propagation.kernels.passage import Passages
@@ -21,6 +22,8 @@ from rf3d.units import BoolArray, ComplexArray, FloatArray
 
 SURVIVAL = 0.1
 """Lowest chance that roulette leaves a ray."""
+LEAST_TURN = 1e-9
+"""A lobe's direction that turns a ray by less has no facet that would send it there."""
 LEVEL = 1e-20
 """sin² of an angle of incidence that is normal."""
 
@@ -35,6 +38,7 @@ def branch(
     walls: Walls,
     responses: Responses,
     opaque: BoolArray,
+    glints: Glints,
     passages: Passages,
     behind_m: FloatArray,
     clearance: float,
@@ -52,6 +56,8 @@ def branch(
     responses : Responses
         Tables made of the walls.
     opaque : (parts,) bool
+    glints : Glints
+        Facets that send what they mirror into a lobe.
     passages : Passages
         Ways through solids; rays at sheets have no rows.
     behind_m : (count,) float64
@@ -79,7 +85,8 @@ def branch(
     depth_m, row_part = passages.depth_m, passages.part
     row, values, scattering, half = responses.row, responses.values, walls.scattering, walls.half_space
     layer_start, permittivity, thickness_m = walls.layer_start, walls.permittivity, walls.thickness_m
-    te, k, answer = np.empty(3), np.empty(3), np.empty(8)
+    sides, waves, integral = glints.sides, glints.waves, glints.integral
+    te, k, turned, answer = np.empty(3), np.empty(3), np.empty(3), np.empty(8)
     passed = np.empty(3, dtype=np.complex128)
     kept = 0
     for i in range(count):
@@ -138,6 +145,7 @@ def branch(
         carried = weight[i] * total
         if carried <= 0.0:
             continue
+        survival = 1.0
         if carried < weak:
             survival = max(carried / weak, SURVIVAL)
             if chance[i, 1] >= survival:
@@ -182,6 +190,23 @@ def branch(
         if chance[i, 0] * total < back:
             # The TM part turns into its mirror image times −R_TM, the TE part keeps its axis.
             scale = 1.0 / np.sqrt(mirrored)
+            small = waves[facet, 0] > 0.0
+            if small:
+                # Both random numbers are even over what has led here.
+                k[0], k[1], k[2] = kx, ky, kz
+                turned[0], turned[1], turned[2] = nx, ny, nz
+                first_chance, second_chance = chance[i, 0] * total / back, chance[i, 1] / survival
+                glint(sides, waves, integral, facet, turned, first_chance, second_chance, k)
+                mx, my, mz = k[0] - kx, k[1] - ky, k[2] - kz
+                size = np.sqrt(mx * mx + my * my + mz * mz)
+                if size > LEAST_TURN:
+                    nx, ny, nz = mx / size, my / size, mz / size
+                along = kx * nx + ky * ny + kz * nz
+                sx, sy, sz = ky * nz - kz * ny, kz * nx - kx * nz, kx * ny - ky * nx
+                square = sx * sx + sy * sy + sz * sz
+                a_te = (ex * sx + ey * sy + ez * sz) * (1.0 / square if square > LEVEL else 0.0)
+                share = square * _square(a_te)
+                scale = 1.0 / np.sqrt(max(share * _square(r_te) + (1.0 - share) * _square(r_tm), LEVEL))
             c_all, c_te = -r_tm * scale, (r_te + r_tm) * a_te * scale
             c_n = -2.0 * c_all * (ex * nx + ey * ny + ez * nz)
             field[kept, 0] = c_all * ex + c_te * sx + c_n * nx

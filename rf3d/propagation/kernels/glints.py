@@ -1,0 +1,142 @@
+"""Where a small facet sends a ray: into a lobe about the mirror direction, as wide as a wavelength over its width.
+
+A rectangle whose phase a plane wave fixes sends |sinc(πaΔu/λ)·sinc(πbΔv/λ)|² about the mirror
+direction, Δu and Δv being how far the direction cosines along its sides are off (Kirchhoff
+aperture, Fraunhofer region). A ray takes one direction of it by chance, so the power a facet
+reflects is that of the mirror, spread out. What it meets is a facet turned to send it there.
+
+Source: Balanis, Antenna Theory, 3rd ed., section 12.5, rectangular aperture (from memory).
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from rf3d.propagation.kernels import INNER
+from rf3d.units import FloatArray
+from rf3d.venue.facets import Facets
+
+STEPS, LAST = 1024, 32.0
+"""Of the table of the pattern's integral, and its end in wavelengths over width; beyond it the tail is smooth."""
+
+
+class Glints(NamedTuple):
+    """Facets that reflect into a lobe, at one wavelength.
+
+    Attributes
+    ----------
+    sides : (Q, 2, 3) float64
+        Unit vectors in the plane of each facet.
+    waves : (Q, 2) float64
+        Its extent along them in wavelengths; 0 for a facet that is a mirror.
+    integral : (STEPS + 1,) float64
+        ∫₀^y sinc²(πs) ds for y from 0 to ``LAST``.
+    """
+
+    sides: FloatArray
+    waves: FloatArray
+    integral: FloatArray
+
+
+def make_glints(facets: Facets, *, wavelength: float, extent_m: float) -> Glints:
+    """Facets that are narrow against the Fresnel zone of a bounce across the venue, √(λ·extent), and their lobes.
+
+    Facets that go on in each other count as one; of a shape that is no rectangle the one of its length and area counts.
+    """
+    sides = np.zeros((facets.count, 2, 3))
+    waves = np.zeros((facets.count, 2))
+    area = np.bincount(facets.expanse, weights=facets.area_m2)
+    for x, (first, last) in enumerate(zip(facets.expanse_start[:-1], facets.expanse_start[1:], strict=True)):
+        mine = np.flatnonzero(facets.expanse == x)
+        edges = facets.expanse_edges_m[first:last]
+        if not len(edges) or not len(mine):
+            continue
+        span = edges[:, 1] - edges[:, 0]
+        longest = span[np.argmax(np.linalg.norm(span, axis=1))]
+        along = longest / np.linalg.norm(longest)
+        across = np.cross(facets.normal[facets.plane[mine[0]]], along)
+        reach = edges[:, 0] @ np.stack([along, across], axis=1)
+        extent = reach.max(axis=0) - reach.min(axis=0)
+        long = 0 if extent[0] >= extent[1] else 1
+        extent[1 - long] = area[x] / extent[long]
+        if extent.min() < np.sqrt(wavelength * extent_m):
+            sides[mine], waves[mine] = np.stack([along, across]), extent / wavelength
+    return Glints(sides, waves, _integral())
+
+
+def no_glints(facets: Facets) -> Glints:
+    """Every facet a mirror."""
+    return Glints(np.zeros((facets.count, 2, 3)), np.zeros((facets.count, 2)), _integral())
+
+
+@cache
+def _integral() -> FloatArray:
+    """``Glints.integral``, by the trapezoidal rule on finer steps."""
+    fine = 64
+    s = np.linspace(0.0, LAST, STEPS * fine + 1)
+    value = np.sinc(s) ** 2
+    total = np.concatenate([[0.0], np.cumsum(0.5 * (value[1:] + value[:-1]) * (s[1] - s[0]))])
+    return np.ascontiguousarray(total[::fine])
+
+
+@njit(**INNER)
+def _below(integral: FloatArray, y: float) -> float:
+    """Share of a sinc² pattern below ``y`` wavelengths over width."""
+    size = abs(y)
+    if size >= LAST:
+        half = 0.5 - 0.5 / (np.pi * np.pi * size)
+    else:
+        at = size / LAST * STEPS
+        i = int(at)
+        half = integral[i] + (at - i) * (integral[i + 1] - integral[i])
+    return 0.5 + half if y > 0.0 else 0.5 - half
+
+
+@njit(**INNER)
+def _drawn(integral: FloatArray, low: float, high: float, chance: float) -> float:
+    """Draw from a sinc² pattern cut off below ``low`` and above ``high``."""
+    below = _below(integral, low)
+    share = below + chance * (_below(integral, high) - below)
+    half = abs(share - 0.5)
+    if half >= integral[STEPS]:
+        size = 0.5 / (np.pi * np.pi * max(0.5 - half, 1e-12))
+    else:
+        i, j = 0, STEPS
+        while j - i > 1:
+            middle = (i + j) // 2
+            if integral[middle] <= half:
+                i = middle
+            else:
+                j = middle
+        size = (i + (half - integral[i]) / (integral[i + 1] - integral[i])) * LAST / STEPS
+    y = size if share > 0.5 else -size
+    return min(max(y, low), high)
+
+
+@njit(**INNER)
+def glint(
+    sides: FloatArray, waves: FloatArray, integral: FloatArray, facet: int, normal: FloatArray, first: float,
+    second: float, k: FloatArray,
+) -> None:  # fmt: skip
+    """Turn a ray's direction ``k`` (3,) in place into one of the lobe of a facet, by two random numbers in [0, 1).
+
+    The first three are those of ``Glints``; ``normal`` (3,) is the facet's, to either side.
+    """
+    a, b = waves[facet, 0], waves[facet, 1]
+    u, v, n = 0.0, 0.0, 0.0
+    for i in range(3):
+        u += k[i] * sides[facet, 0, i]
+        v += k[i] * sides[facet, 1, i]
+        n += k[i] * normal[i]
+    u += _drawn(integral, (-1.0 - u) * a, (1.0 - u) * a, first) / a
+    rim = np.sqrt(max(1.0 - u * u, 0.0))
+    v += _drawn(integral, (-rim - v) * b, (rim - v) * b, second) / b
+    out = np.sqrt(max(1.0 - u * u - v * v, 0.0))
+    if n > 0.0:
+        out = -out
+    for i in range(3):
+        k[i] = u * sides[facet, 0, i] + v * sides[facet, 1, i] + out * normal[i]

@@ -44,6 +44,8 @@ def calls(monkeypatch):
     """Questions put to the tracer by path finding, by name; the tree of images is kept small so that rays are sent."""
     monkeypatch.setattr("rf3d.propagation.paths.TREE_LIMIT", 50)
     monkeypatch.setattr("rf3d.assessment.changes.MOVES_M", ())  # a cure that is new is traced, and rightly
+    # The same holds for the ground below the strongest way, which may be another one.
+    monkeypatch.setattr("rf3d.assessment.people._where_one_stands", lambda *_: None)
     count = {"nearest": 0, "crossings": 0}
     lock = threading.Lock()
 

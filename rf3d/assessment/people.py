@@ -18,6 +18,7 @@ from rf3d.assessment.links import ALLOWANCE_DB, Link, as_judged, chance_of_holdi
 from rf3d.assessment.places import whereabouts
 from rf3d.errors import Finding
 from rf3d.plan import Plan
+from rf3d.propagation.cache import PathCache, kept
 from rf3d.propagation.diffraction import facet_widths
 from rf3d.propagation.paths import PathSet, Setting
 from rf3d.radio.bodies import housing_loss_db, person_in_line_db, worn_loss_db
@@ -66,7 +67,7 @@ class InLine:
 
 def person_in_line(
     setting: Setting, link: Link, spots: Spots, *, transmitter: Transmitter, receiver: Receiver, air: AirAt | None,
-    seed: int,
+    seed: int, cache: PathCache | None = None,
 ) -> InLine | None:  # fmt: skip
     """Judge a link with somebody in the line of its strongest path; None where nobody can stand there.
 
@@ -76,24 +77,28 @@ def person_in_line(
         Waves and neighbourhood that the link was judged by.
     seed : int
         That the link was judged with.
+    cache : PathCache or None
+        Keeps how high ground is below the line.
     """
     paths = spots.wave.paths
     if paths.count == 0 or not np.isfinite(link.fade_power_dbm):
         return None
     ends = setting.scene.to_local(np.array([transmitter.position_m, receiver.position_m]))
     first, last, owner = _legs(paths, ends)
-    point = _where_one_stands(setting, first[owner == 0], last[owner == 0])
-    if point is None:
+    line = first[owner == 0], last[owner == 0]
+    key = ("ground", setting.scene.digest, line[0].tobytes(), line[1].tobytes())
+    found = kept(cache, key, lambda: _where_one_stands(setting, *line))
+    if found is None:
         return None
-    ground = point[2] - _ground_below(setting, point[None])[0]
+    point, ground = found
     hit = np.zeros(paths.count, dtype=bool)
     hit[owner[_through(first, last, point[:2], ground)]] = True
     typical, worst = (float(person_in_line_db(link.centre_hz, worst=w)) for w in (False, True))
-    found = [
+    judged = [
         judge(spots, np.where(hit, loss, 0.0), 0.0, transmitter=transmitter, receiver=receiver, air=air, seed=seed)
         for loss in (typical, worst)
     ]
-    return InLine(point, (typical, worst), (found[0][0], found[1][0]), (found[0][1], found[1][1]))
+    return InLine(point, (typical, worst), (judged[0][0], judged[1][0]), (judged[0][1], judged[1][1]))
 
 
 def judge(
@@ -210,8 +215,11 @@ def _legs(paths: PathSet, ends_m: FloatArray) -> tuple[FloatArray, FloatArray, n
     return first, last, owner
 
 
-def _where_one_stands(setting: Setting, first: FloatArray, last: FloatArray) -> FloatArray | None:
-    """The point of a path's pieces (L, 3) that is nearest to its end and that a person can stand in; None without."""
+def _where_one_stands(setting: Setting, first: FloatArray, last: FloatArray) -> tuple[FloatArray, float] | None:
+    """The point of a path's pieces (L, 3) nearest to its end that a person can stand in, and the ground's height there.
+
+    None where there is no such point.
+    """
     length = np.linalg.norm(last - first, axis=1)
     before = np.concatenate([[0.0], np.cumsum(length)])
     along = before[-1] - np.arange(NEAREST_M, before[-1] - NEAREST_M, STEP_M)
@@ -220,8 +228,9 @@ def _where_one_stands(setting: Setting, first: FloatArray, last: FloatArray) -> 
     piece = np.minimum(np.searchsorted(before, along, side="right") - 1, len(length) - 1)
     share = (along - before[piece]) / length[piece]
     points = first[piece] + share[:, None] * (last - first)[piece]
-    fits = np.flatnonzero(_ground_below(setting, points) <= TALL_M)
-    return np.asarray(points[fits[0]]) if len(fits) else None
+    depth = _ground_below(setting, points)
+    fits = np.flatnonzero(depth <= TALL_M)
+    return (points[fits[0]], float(points[fits[0], 2] - depth[fits[0]])) if len(fits) else None
 
 
 def _ground_below(setting: Setting, points_m: FloatArray) -> FloatArray:

@@ -256,7 +256,7 @@ def _advised(traced: Traced, links: Mapping[tuple[int, int], Link], jobs: Jobs) 
         return _Why(
             culprits(setting, link, spots),
             obstacles(setting, link, transmitter=transmitter, receiver=receiver),
-            person_in_line(setting, link, spots, **ends, air=air),
+            person_in_line(setting, link, spots, **ends, air=air, cache=traced.cache),
             at_worst(link, spots, **ends, air=air),
             answering,
         )

@@ -309,7 +309,7 @@ def test_nobody_is_told_to_turn_what_is_worn_or_shut_in(tmp_path, monkeypatch, w
     """As a bare lamp it is told all three, and to try the spots beside it."""
     monkeypatch.setattr("rf3d.assessment.cures.WORTH_DB", -np.inf)
     monkeypatch.setattr("rf3d.assessment.cures.HOLDING", ())
-    monkeypatch.setattr("rf3d.assessment.multipath._reason", lambda link: ("multipath-fading", "echoes"))
+    monkeypatch.setattr("rf3d.assessment.multipath.reason", lambda link: ("multipath-fading", "echoes"))
     plan = hall_plan(tmp_path)
     bare = {"move receiver", "turn receiver", "panel at receiver"}
     for changed, left in (({}, bare), (what, bare - never)):

@@ -49,10 +49,12 @@ def receiver_finding(
     obstacles: Sequence[Obstacle],
     cures: Sequence[Cure],
     flaws: Sequence[Finding] = (),
+    cautioned: bool = False,
 ) -> Finding:
     """What to tell the crew about one receiver, from the link that serves it best.
 
     ``flaws`` are findings of what is wrong with it besides power and fading; nothing is called well beside them.
+    ``cautioned`` tells that there is a caution besides, which is still to be heeded.
     """
     told = _Told(setting, plan, receiver)
     straight = _straight_text(told, obstacles)
@@ -77,9 +79,10 @@ def receiver_finding(
             named = ", ".join(dict.fromkeys(FLAW_WORDS[flaw.code] for flaw in flaws))
             return finding("holds", "info", f"{holds} ({level}). But see what is said of {named}.")
         if strongest_echo_db(link) >= -STRONG_ECHO_DB:
+            rest = "nothing to do about them" if cautioned else "nothing to do"
             text = (
                 f"{holds} ({level}). Strong echoes{echo_text(told, echoes(setting, link))}; the "
-                f"{len(link.channels_hz)} channels and the margin cover them; nothing to do."
+                f"{len(link.channels_hz)} channels and the margin cover them; {rest}."
             )
             return finding("strong-echo-covered", "info", text)
         return finding("holds", "info", f"{holds} ({level}).")

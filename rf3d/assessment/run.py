@@ -286,13 +286,15 @@ def _advised(traced: Traced, links: Mapping[tuple[int, int], Link], jobs: Jobs) 
         served, deaf = service_findings(service), overload.get(receiver.name, [])
         flaws = [said for said in served if said.code == "stutter"]
         flaws += [*deaf, *(said for said in too_full if said.where == link.transmitter)]
+        somebody = person_finding(setting, plan, link, reason.person, receiver=receiver)
+        worst = worst_finding(link, reason.worst, receiver=receiver)
         told: list[Finding | None] = [
             receiver_finding(
                 setting, plan, link, receiver=receiver, blame=reason.blame, obstacles=reason.obstacles,
-                cures=tuple(found.get(r, ())), flaws=flaws,
+                cures=tuple(found.get(r, ())), flaws=flaws, cautioned=somebody is not None or worst is not None,
             ),
-            person_finding(setting, plan, link, reason.person, receiver=receiver),
-            worst_finding(link, reason.worst, receiver=receiver),
+            somebody,
+            worst,
         ]  # fmt: skip
         told += [other_link_finding(setting, plan, other, receiver=receiver) for other in own if other is not link]
         told += [smear_finding(other) for other in own]

@@ -126,7 +126,7 @@ def _range(low_hz: float, high_hz: float) -> str:
 
 def print_links(run: Run, solution: Solution) -> None:
     """Print every link, and what the words mean."""
-    from rf3d.assessment.links import VERDICT_DEFINITION, chance_text
+    from rf3d.assessment.links import VERDICT_DEFINITION, chance_text, over_which_airs
 
     rows = []
     for number, link in enumerate(solution.links):
@@ -143,11 +143,8 @@ def print_links(run: Run, solution: Solution) -> None:
     run.text("dBm: mean power; over: dB over the threshold; 1 %: the same on the worst 1 in 100 spots and channels;")
     run.text("* serves this receiver best.")
     run.paragraph(VERDICT_DEFINITION)
-    known = {link.listed for link in solution.links}
-    air = "Over the air listed." if known == {True} else "Clean air only: no other radio is listed."
-    if known == {True, False}:
-        air = "Over the air listed; on clean air where nothing is listed on the receiver's band."
-    run.paragraph(f"{air} Bodies and moving scenery only as far as the mesh and `worn` hold them.")
+    air = over_which_airs(solution.links).removeprefix("on ")
+    run.paragraph(f"{air[0].upper()}{air[1:]}. Bodies and moving scenery only as far as the mesh and `worn` hold them.")
     share, most = max(((link.diffuse_share, link) for link in solution.links), key=lambda p: p[0], default=(0.0, None))
     if most is not None and share > WORTH_TELLING:
         run.paragraph(

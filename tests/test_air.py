@@ -199,7 +199,7 @@ def test_another_hopper_is_on_one_of_its_channels_at_a_time(tmp_path):
     assert own.air.needed_dbm.max() == pytest.approx(power + 14, abs=0.05)
     assert not own.air.listed
     assert own.verdict != "solid"
-    assert own.air_words == "the plan's own radios only"
+    assert own.air_words == "noise and the plan's own radios only"
     listed = ACCESS_POINT.replace("low_hz = 2402e6\nhigh_hz = 2422e6", "low_hz = 2401.5e6\nhigh_hz = 2480.5e6")
     listed = listed.replace("duty = 0.3", "duty = 1.0\nbandwidth_hz = 1e6").replace("[0.0, 10.0", "[0.0, 0.7")
     (told,) = solved(tmp_path, more=listed).links

@@ -10,10 +10,11 @@ import numpy as np
 import pytest
 
 from rf3d.assessment.air import BusyAir
-from rf3d.assessment.blame import culprits, judged_by
+from rf3d.assessment.blame import culprits
 from rf3d.assessment.links import evaluate, links_as_json, rice_k_db, rms_delay_spread_s
 from rf3d.assessment.places import directions, height, spoken, towards, whereabouts
 from rf3d.assessment.run import solve
+from rf3d.assessment.spots import judged_by
 from rf3d.jobs import Jobs
 from rf3d.plan import load_plan, load_scene
 from rf3d.propagation.diffuse import NO_DIFFUSE

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rf3d.assessment.blame import judged_by
 from rf3d.assessment.fading import power_samples
 from rf3d.assessment.pages import page
 from rf3d.assessment.run import Solution, solve
+from rf3d.assessment.spots import judged_by
 from rf3d.jobs import Jobs
 from rf3d.plan import load_plan, load_scene
 from rf3d.units import from_db

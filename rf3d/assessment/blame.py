@@ -7,14 +7,13 @@ absorbing, though still blocking, on the same spots, channels and displacements.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal
 
 import numpy as np
 
-from rf3d.assessment.fading import Neighbourhood, draw_neighbourhood, power_samples
-from rf3d.assessment.links import Link, as_judged, finite
-from rf3d.assessment.waves import Waves, arrivals, waves
-from rf3d.jobs import batch_generator
+from rf3d.assessment.fading import power_samples
+from rf3d.assessment.links import Link, finite
+from rf3d.assessment.spots import Spots
 from rf3d.propagation.fields import losses_db
 from rf3d.propagation.kernels.crossings import DIFFRACTION, LOBE, REFLECTION
 from rf3d.propagation.paths import Setting
@@ -115,33 +114,6 @@ def echoes(setting: Setting, link: Link) -> list[Culprit]:
         strongest = max(rows, key=lambda row: echo_w[owner[row]])
         ranked.append(Culprit(name, float(power / total), float(to_db(power)), paths.point_m[strongest]))
     return sorted(ranked, key=lambda echo: -echo.echo_share)
-
-
-class Spots(NamedTuple):
-    """What a link was judged by: its waves, and the spots near its receiver."""
-
-    wave: Waves
-    near: Neighbourhood
-
-
-def judged_by(
-    setting: Setting,
-    link: Link,
-    *,
-    transmitter: Transmitter,
-    receiver: Receiver,
-    seed: int,
-    position_tolerance_m: float,
-) -> Spots:
-    """The waves of a link and the spots, channels, displacements and phases it was judged by (same seed)."""
-    receiver = as_judged(receiver, link)
-    arrived = arrivals(setting, link.paths, transmitter=transmitter, receiver=receiver)
-    wave = waves(setting, arrived, transmitter=transmitter, receiver=receiver, diffuse=link.diffuse)
-    near = draw_neighbourhood(
-        setting, wave.paths, receiver_m=setting.scene.to_local(receiver.position_m), centre_hz=link.centre_hz,
-        incidence_cos=wave.incidence_cos, position_tolerance_m=position_tolerance_m, generator=batch_generator(seed, 2),
-    )  # fmt: skip
-    return Spots(wave, near)
 
 
 def culprits(setting: Setting, link: Link, spots: Spots) -> list[Culprit]:

@@ -8,6 +8,7 @@ radios, where the plan lists them, raise what is needed at the moments they are 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -218,10 +219,18 @@ class Link:
 
 
 def over_which_air(*, known: bool, listed: bool) -> str:
-    """Which air words hold for: what is listed on the band, the plan's own other radios alone, or nothing known."""
+    """Which air words hold for: what is listed on the band, noise and the plan's other radios alone, or nothing."""
     if not known:
         return "clean air only"
-    return "the air listed" if listed else "the plan's own radios only"
+    return "the air listed" if listed else "noise and the plan's own radios only"
+
+
+def over_which_airs(links: Sequence[Link]) -> str:
+    """Which air words about several links hold for, as "over ..." or "on ..."."""
+    listed = {link.listed for link in links}
+    if True not in listed:
+        return "on clean air only"
+    return "over the air listed" + (", and on clean air where nothing is listed on the band" if False in listed else "")
 
 
 def verdict_of(chance: float, *, listed: bool) -> Verdict:

@@ -8,7 +8,7 @@ import numpy as np
 
 from rf3d.assessment.budget import Line, budget
 from rf3d.assessment.fading import rice_depths_db
-from rf3d.assessment.links import Link, chance_text, finite
+from rf3d.assessment.links import Link, chance_text, finite, over_which_airs
 from rf3d.assessment.multipath import FLAW_WORDS, HARM_DB, reason
 from rf3d.assessment.places import spoken
 from rf3d.assessment.run import Solution
@@ -96,7 +96,7 @@ def margin_words(link: Link) -> str:
         return f"{clean}; clean air only: no other radio is listed on its band"
     if link.air.disturbed == 0:
         return f"{clean}, and no less over the air you listed"
-    whose = "you listed" if link.listed else "of your own radios"
+    whose = "you listed" if link.listed else "known"
     return (
         f"{clean}; {busy_text(link.busy_margin_db, f'the busiest air {whose}')}, mostly "
         f"{link.air.strongest or 'noise'}, which disturbs {link.air.disturbed} of {len(link.channels_hz)} channels"
@@ -143,7 +143,8 @@ def summary(solution: Solution) -> list[str]:
     unserved = [r.name for r in solution.plan.receivers if r.name not in solution.services]
     weak = [s for s in services if _grave(s) > 1]
     wary = [s for s in services if _grave(s) == 1]
-    over = _over(services)
+    over = over_which_airs([service.link for service in services])
+    over += ", since no other radio is listed" if over == "on clean air only" else ""
     lines = [
         f"It does not hold everywhere: {total - len(weak) - len(unserved)} of {total} receivers hold, {over}."
         if weak or unserved
@@ -173,16 +174,6 @@ def _grave(service: Service) -> int:
     if service.link.verdict not in GOOD or any(f.severity == "fail" or f.code == "overload" for f in service.flaws):
         return 2
     return 1 if service.flaws else 0
-
-
-def _over(services: list[Service]) -> str:
-    """Over which air receivers hold."""
-    listed = {service.link.listed for service in services}
-    if listed == {True}:
-        return "over the air listed"
-    if True in listed:
-        return "over the air listed, and on clean air where nothing is listed on their band"
-    return "on clean air only, since no other radio is listed"
 
 
 def _why(solution: Solution, service: Service) -> str:

@@ -12,10 +12,9 @@ from typing import Any
 import numpy as np
 
 from rf3d.assessment.air import AirAt
-from rf3d.assessment.blame import Spots
-from rf3d.assessment.fading import power_samples
-from rf3d.assessment.links import ALLOWANCE_DB, Link, as_judged, chance_of_holding, finite, sent_dbm, verdict_of
+from rf3d.assessment.links import ALLOWANCE_DB, Link, as_judged, finite, verdict_of
 from rf3d.assessment.places import whereabouts
+from rf3d.assessment.spots import Spots, judge
 from rf3d.errors import Finding
 from rf3d.plan import Plan
 from rf3d.propagation.cache import PathCache, kept
@@ -23,7 +22,7 @@ from rf3d.propagation.diffraction import facet_widths
 from rf3d.propagation.paths import PathSet, Setting
 from rf3d.radio.bodies import housing_loss_db, person_in_line_db, worn_loss_db
 from rf3d.radio.radios import Receiver, Transmitter
-from rf3d.units import BoolArray, FloatArray, dbm_to_watts, from_db, to_db
+from rf3d.units import BoolArray, FloatArray
 from rf3d.venue.scene import Scene
 
 TALL_M, HALF_WIDE_M = 1.8, 0.25
@@ -99,19 +98,6 @@ def person_in_line(
         for loss in (typical, worst)
     ]
     return InLine(point, (typical, worst), (judged[0][0], judged[1][0]), (judged[0][1], judged[1][1]))
-
-
-def judge(
-    spots: Spots, loss_db: FloatArray, scattered_loss_db: float, *, transmitter: Transmitter, receiver: Receiver,
-    air: AirAt | None, seed: int,
-) -> tuple[float, float]:  # fmt: skip
-    """1 % point in dBm and chance of holding of a link whose P paths lose ``loss_db`` (P,) more than they do in it."""
-    sent = sent_dbm(transmitter, receiver)
-    amplitude = np.sqrt(from_db(-loss_db))[:, None] * spots.wave.amplitude[:, :-1]
-    scattered = float(spots.wave.scattering.sum() * from_db(-scattered_loss_db))
-    samples = power_samples(spots.near, amplitude, diffuse_power=scattered)
-    chance = chance_of_holding(samples * dbm_to_watts(sent), radio=transmitter.radio, air=air, seed=seed)
-    return float(to_db(np.percentile(samples, 1.0)) + sent), chance
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from typing import NamedTuple, TypedDict
 
 import numpy as np
 
-from rf3d.assessment.blame import Culprit, Obstacle, culprits, echoes, judged_by, obstacles
+from rf3d.assessment.blame import Culprit, Obstacle, culprits, echoes, obstacles
 from rf3d.assessment.check import plan_findings
 from rf3d.assessment.cures import Cure, cures
 from rf3d.assessment.links import Link
@@ -21,7 +21,6 @@ from rf3d.assessment.people import (
     AtWorst,
     InLine,
     at_worst,
-    judge,
     person_finding,
     person_in_line,
     worst_finding,
@@ -34,6 +33,7 @@ from rf3d.assessment.service import (
     serve,
     service_findings,
 )
+from rf3d.assessment.spots import judge, judged_by
 from rf3d.assessment.traced import Traced, link_of, local_positions, trace
 from rf3d.errors import Finding, InputError
 from rf3d.jobs import Jobs, ordered, silent

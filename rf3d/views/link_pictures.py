@@ -9,7 +9,7 @@ import numpy as np
 import pyvista
 
 from rf3d.assessment.blame import Culprit
-from rf3d.assessment.links import VERDICT_DEFINITION, Link
+from rf3d.assessment.links import VERDICT_DEFINITION, Link, over_which_airs
 from rf3d.assessment.places import spoken
 from rf3d.assessment.run import Solution
 from rf3d.propagation.kernels.crossings import DIFFRACTION, LOBE, REFLECTION
@@ -244,7 +244,8 @@ def draw_receivers(solution: Solution, path: Path) -> Path:
     area = (20.0, 105.0, 915.0, 905.0)
     camera = three_quarter_view(venue_outline(setting), plan.house_azimuth_rad, area=area)
     model = make_model(setting, camera, interest_m=radio_positions(plan, setting))
-    over = "over the air listed in the plan" if plan.occupied else "on clean air only: no other radio is counted"
+    over = over_which_airs([link for link in best if link is not None])
+    over = over.replace("listed", "listed in the plan", 1).replace("only", "only: no other radio is counted")
     with open_page("Will every receiver hold?", over, plan_title=plan.title, width=880) as page:
         draw_model(page, model, opacity=0.24)
         page.look(camera)

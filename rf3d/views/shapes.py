@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from rf3d.assessment.blame import Culprit
-from rf3d.assessment.links import VERDICT_DEFINITION, Link, chance_text, finite
+from rf3d.assessment.links import VERDICT_DEFINITION, Link, chance_text, finite, over_which_airs
 from rf3d.assessment.multipath import BLAME_SHARE
 from rf3d.assessment.pages import margin_words, summary
 from rf3d.assessment.run import Solution
@@ -51,7 +51,7 @@ def links_summary(solution: Solution) -> dict[str, Any]:
         "verdict_colours": {word: colour for word, (_, colour) in VERDICT_MARKS.items()},
         "path_kinds": [{"kind": kind, "colour": colour} for kind, colour in zip(KINDS, PATH_COLOURS, strict=True)],
         "culprit_colour": TINT,
-        "air": "the air listed" if solution.plan.occupied else "clean air only",
+        "air": over_which_airs(solution.links).removeprefix("over ").removeprefix("on "),
         "summary": summary(solution),
     }
 

@@ -159,7 +159,7 @@ def against_triangles(plan_path: Path, *, rays: int, repeats: int) -> list[dict[
     while len(scene.triangles) < 2_000_000:
         hall = _bare_hall(plan, scene)
         rows.append({"triangles": len(scene.triangles), **rays_alone(hall, rays=rays, repeats=repeats)[1]})
-        scene = _subdivided(scene)
+        scene = subdivided(scene)
     return rows
 
 
@@ -210,7 +210,7 @@ def _largest_objects(scene: Scene, triangles: int) -> Scene:
     )  # fmt: skip
 
 
-def _subdivided(scene: Scene) -> Scene:
+def subdivided(scene: Scene) -> Scene:
     """Every triangle cut into four."""
     a, b, c = (scene.to_world(scene.corners_m[:, i]) for i in range(3))
     ab, bc, ca = 0.5 * (a + b), 0.5 * (b + c), 0.5 * (c + a)

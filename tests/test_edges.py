@@ -19,8 +19,10 @@ from rf3d.propagation.kernels.outlines import (
     whole_outline,
 )
 from rf3d.units import SPEED_OF_LIGHT_M_S
+from rf3d.venue import outlines as outlines_found
 from rf3d.venue.facets import find_facets
-from tests.scenes import quad, scene_of
+from scripts.bench_volume import subdivided
+from tests.scenes import block, quad, scene_of
 
 UP = np.array([0.0, 0.0, 1.0])
 OPEN = np.zeros(4)
@@ -206,3 +208,37 @@ def test_a_panel_counts_as_the_wall_it_is_part_of_and_a_bar_as_itself():
         shapes = own_outline(outlines, facet), whole_outline(outlines, facet)
         share = share_for(*shapes, outlines.normal[facet], a + shift, b + shift, WAVENUMBER)
         assert share == small
+
+
+def test_a_mesh_cut_fine_has_the_outlines_of_the_coarse_one(monkeypatch):
+    """As much border at each height of what closes it, where a wall and a cupboard stand inside a floor without corners
+    there; the same whether places are looked for by nearness or on every triangle, and in small portions.
+
+    Once every border was held against every triangle of its neighbours: a million triangles filled the memory.
+    """
+    floor = quad("floor", (0, 0, 0), (9, 0, 0), (9, 7, 0), (0, 7, 0))
+    wall = quad("wall", (1.1, 2.3, 0), (6.2, 4.9, 0), (6.2, 4.9, 2.5), (1.1, 2.3, 2.5))
+    pieces = [
+        floor,
+        wall,
+        block("cupboard", (7.0, 1.0, 0.0), (8.3, 2.1, 1.7)),
+        quad("shelf", (3, 6, 1), (5, 6, 1), (5, 6.5, 1), (3, 6.5, 1)),
+    ]
+
+    def border_by_rise(facets) -> dict[tuple[float, ...], float]:
+        length = np.linalg.norm(np.diff(facets.edges_m, axis=1)[:, 0], axis=1)
+        rises, which = np.unique(np.round(facets.edge_rise_m, 9), axis=0, return_inverse=True)
+        return dict(zip(map(tuple, rises), np.bincount(which.reshape(-1), length), strict=True))
+
+    scene = scene_of(pieces)
+    coarse = border_by_rise(find_facets(scene))
+    assert len(coarse) > 4
+    for _ in range(4):
+        scene = subdivided(scene)
+    found = []
+    for tests, chunk in ((outlines_found.TESTED_ONE_BY_ONE, outlines_found.CHUNK), (0, 1_000), (10**9, 10**9)):
+        monkeypatch.setattr(outlines_found, "TESTED_ONE_BY_ONE", tests)
+        monkeypatch.setattr(outlines_found, "CHUNK", chunk)
+        found.append(find_facets(scene))
+        assert border_by_rise(found[-1]) == pytest.approx(coarse, rel=1e-9)
+    assert all((f.edge_rise_m == found[0].edge_rise_m).all() for f in found)

@@ -15,7 +15,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rf3d.units import FloatArray, IntArray, read_only
-from rf3d.venue.outlines import WELD_M, expanses, find_outlines, group
+from rf3d.venue.outlines import WELD_M, distinct_rows, expanses, find_outlines, group
 from rf3d.venue.scene import Scene
 
 COPLANAR_M = 1e-3
@@ -162,8 +162,9 @@ def _planes(
     axis = np.argmax(np.abs(np.round(triangle_normal, 6)), axis=1)
     sign = np.where(triangle_normal[np.arange(len(axis)), axis] < 0, -1.0, 1.0)
     signature *= sign[:, None]
-    coarse, inverse = np.unique(np.round(signature, 5), axis=0, return_inverse=True)
-    inverse = inverse.reshape(-1)
+    rounded = np.round(signature, 5)
+    first, inverse = distinct_rows(rounded)
+    coarse = rounded[first]
     both = np.concatenate([coarse, -coarse])
     pairs = cKDTree(both).query_pairs(COPLANAR_M, output_type="ndarray") % len(coarse)
     links = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(coarse),) * 2)
@@ -179,8 +180,7 @@ def _planes(
 
 def _weld(vertices_m: FloatArray) -> np.ndarray:
     """Index of each vertex among distinct points."""
-    _, inverse = np.unique(np.round(vertices_m / WELD_M).astype(np.int64), axis=0, return_inverse=True)
-    return inverse.reshape(-1)
+    return distinct_rows(np.round(vertices_m / WELD_M).astype(np.int64))[1]
 
 
 def _edges(welded: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

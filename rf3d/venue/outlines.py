@@ -23,6 +23,10 @@ _SIZES_PER_OCTAVE = 4
 _SAME_AXIS_DECIMALS = 4
 _LEAST_UNDER_M = 0.25
 """Facets narrower than this, over their length, close no border that stands on them."""
+TESTED_ONE_BY_ONE = 3_000
+"""Spots times triangles of a facet up to which each is tested against each."""
+CHUNK = 1_000_000
+"""Triangles that are looked at in one go."""
 
 
 def group(label: np.ndarray, count: int) -> tuple[IntArray, IntArray]:
@@ -30,6 +34,20 @@ def group(label: np.ndarray, count: int) -> tuple[IntArray, IntArray]:
     start = np.zeros(count + 1, dtype=np.int32)
     np.cumsum(np.bincount(label, minlength=count), out=start[1:])
     return start, np.argsort(label, kind="stable").astype(np.int32)
+
+
+def distinct_rows(rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """First places of the distinct rows (N, C), in order of the rows, and which of them each row is, (N,).
+
+    As ``numpy.unique`` over rows, which sorts them as strings of bytes and takes three times as long.
+    """
+    label = np.zeros(len(rows), dtype=np.int64)
+    for column in rows.T:
+        _, rank = np.unique(column, return_inverse=True)
+        _, first, label = np.unique(
+            label * (int(rank.max(initial=0)) + 1) + rank, return_index=True, return_inverse=True
+        )  # fmt: skip
+    return first, label
 
 
 def find_outlines(
@@ -99,7 +117,7 @@ def find_outlines(
     )
     flat = plane[here] == plane[there]
     goes_on = flat & beyond
-    height = _heights(corners, there, start_point, n, triangles=triangles)
+    height = _heights(corners, there, start_point, plane[here], normal, triangles=triangles)
     edge_rise = np.zeros((len(outline), 2))
     for column, sign in ((0, -1.0), (1, 1.0)):
         closing = np.where((sign * rise > 0.0) & ~flat, height[:, column], 0.0)
@@ -107,8 +125,8 @@ def find_outlines(
 
     ends, triangle = ends[outline], triangle[outline]
     row, facet = _facets_under(ends, plane[triangle_facet[triangle]], corners, plane, normal, triangles=triangles)
-    n = normal[plane[triangle_facet[triangle[row]]]]
-    height = _heights(corners, facet, ends[row, 0], n, triangles=triangles)
+    about = plane[triangle_facet[triangle[row]]]
+    height = _heights(corners, facet, ends[row, 0], about, normal, triangles=triangles)
     for column in (0, 1):
         rises = height[:, column] > TOUCHING_M
         np.maximum.at(edge_rise[:, column], row[rises], height[rises, column])
@@ -133,7 +151,6 @@ def _facets_under(
     A wall stands on a floor that has no corner where the wall ends. Looked at in three places along the edge.
     """
     start, members = triangles
-    owner = np.repeat(np.arange(len(plane)), np.diff(start))
     faces = corners[members]
     low, high = np.minimum.reduceat(faces.min(axis=1), start[:-1]), np.maximum.reduceat(faces.max(axis=1), start[:-1])
     area = np.add.reduceat(0.5 * np.linalg.norm(np.cross(faces[:, 1] - faces[:, 0], faces[:, 2] - faces[:, 0]), axis=1),
@@ -165,20 +182,48 @@ def _facets_under(
         edges.append(edge[inside])
         facets.append(facet[inside])
     edge, facet = np.concatenate(edges), np.concatenate(facets)
-    count = np.diff(start)[facet]
-    pair, face = np.repeat(np.arange(len(edge)), count), faces[_ranges(start[facet], count)]
-    n = normal[plane[owner[start[facet]]]][pair]
-    stands = np.ones(len(edge), dtype=bool)
-    for share in (0.02, 0.5, 0.98):
-        spot = (ends[edge, 0] + share * (ends[edge, 1] - ends[edge, 0]))[pair]
-        within = np.ones((2, len(pair)), dtype=bool)  # whichever way round the triangle goes
+    places = ends[edge][:, :1] + np.array([0.02, 0.5, 0.98])[:, None] * (ends[edge][:, 1:] - ends[edge][:, :1])
+    found = _on_facets(places.reshape(-1, 3), np.repeat(facet, 3), faces, start, normal[plane])
+    stands = found.reshape(-1, 3).all(axis=1)
+    return edge[stands], facet[stands]
+
+
+def _on_facets(
+    spot: FloatArray, facet: np.ndarray, faces: FloatArray, start: IntArray, facet_normal: FloatArray
+) -> BoolArray:
+    """Whether spots (S, 3) in the planes of their ``facet`` (S,) lie on one of its triangles.
+
+    Facets of many triangles with many spots are asked by nearness; all triangles for all spots would be no end of work.
+    """
+    many = np.diff(start)
+    asked = np.bincount(facet, minlength=len(many))
+    near = many.astype(np.int64) * asked > TESTED_ONE_BY_ONE
+    rows = np.flatnonzero(~near[facet])
+    count = many[facet[rows]]
+    spots, triangles = [np.repeat(rows, count)], [_ranges(start[facet[rows]], count)]
+    by_facet = np.argsort(facet, kind="stable")
+    first = np.cumsum(asked) - asked
+    for q in np.flatnonzero(near):
+        mine = by_facet[first[q] : first[q] + asked[q]]
+        mine_faces = faces[start[q] : start[q + 1]]
+        middle = mine_faces.mean(axis=1)
+        radius = np.linalg.norm(mine_faces - middle[:, None], axis=2).max(axis=1) + 2 * TOUCHING_M
+        ball, point = _near(middle, radius, cKDTree(spot[mine]))
+        spots.append(mine[point])
+        triangles.append(start[q] + ball)
+    at, triangle = np.concatenate(spots), np.concatenate(triangles)
+    on = np.zeros(len(spot), dtype=bool)
+    for begin in range(0, len(at), CHUNK):
+        row, face = at[begin : begin + CHUNK], faces[triangle[begin : begin + CHUNK]]
+        n = facet_normal[facet[row]]
+        within = np.ones((2, len(row)), dtype=bool)  # whichever way round the triangle goes
         for corner in range(3):
             side = face[:, (corner + 1) % 3] - face[:, corner]
-            over = np.einsum("ei,ei->e", np.cross(side, spot - face[:, corner]), n)
+            over = np.einsum("ei,ei->e", np.cross(side, spot[row] - face[:, corner]), n)
             reach = TOUCHING_M * np.linalg.norm(side, axis=1)
             within &= np.stack([over > -reach, over < reach])
-        stands &= np.bincount(pair, weights=within.any(axis=0), minlength=len(edge)) > 0
-    return edge[stands], facet[stands]
+        on[row[within.any(axis=0)]] = True
+    return on
 
 
 def _ranges(start: np.ndarray, count: np.ndarray) -> np.ndarray:
@@ -200,9 +245,7 @@ def _cut_where_others_end(span: FloatArray, outer: int) -> tuple[np.ndarray, Flo
         Shared by pieces that coincide.
     """
     points = span.reshape(-1, 3)
-    _, first, label = np.unique(
-        np.round(points / WELD_M).astype(np.int64), axis=0, return_index=True, return_inverse=True
-    )
+    first, label = distinct_rows(np.round(points / WELD_M).astype(np.int64))
     spot, label = points[first], label.reshape(-1, 2)
     rim = np.unique(label[:outer])
     tree = cKDTree(spot[rim])
@@ -262,7 +305,7 @@ def _first_of_twins(edge_key: np.ndarray, triangle_facet: IntArray) -> BoolArray
     """Triangles (M,) that are the first of those with the same corners in one facet; faces come doubled in files."""
     sides = np.sort(edge_key.reshape(-1, 3), axis=1)
     rows = np.concatenate([triangle_facet[:, None].astype(np.int64), sides], axis=1)
-    _, first = np.unique(rows, axis=0, return_index=True)
+    first, _ = distinct_rows(rows)
     alone = np.zeros(len(rows), dtype=bool)
     alone[first] = True
     return alone
@@ -272,20 +315,28 @@ def _heights(
     corners: FloatArray,
     facet: IntArray,
     point: FloatArray,
+    about: IntArray,
     normal: FloatArray,
     *,
     triangles: tuple[IntArray, IntArray],
 ) -> FloatArray:
-    """How far facets (N,) reach to the negative and positive side of planes through points (N, 3), (N, 2)."""
+    """How far facets (N,) reach to the negative and positive side of planes ``about`` (N,) through points, (N, 2).
+
+    Worked out once for every facet and plane: borders of many pieces meet the same neighbour again and again.
+    """
     start, members = triangles
+    pairs, row = np.unique(facet.astype(np.int64) * len(normal) + about, return_inverse=True)
+    facet, about = np.divmod(pairs, len(normal))
+    reach = np.empty((len(pairs), 2))
     count = np.diff(start)[facet]
-    row = np.repeat(np.arange(len(facet)), count)
-    triangle = members[np.repeat(start[:-1][facet] - (np.cumsum(count) - count), count) + np.arange(len(row))]
-    over = np.einsum("nci,ni->nc", corners[triangle] - point[row][:, None], normal[row])
-    height = np.zeros((len(facet), 2))
-    np.maximum.at(height[:, 0], row, -over.min(axis=1))
-    np.maximum.at(height[:, 1], row, over.max(axis=1))
-    return height
+    for some in np.split(np.arange(len(pairs)), np.flatnonzero(np.diff(np.cumsum(count) // CHUNK)) + 1):
+        corner = corners[members[_ranges(start[facet[some]], count[some])]]
+        over = np.einsum("nci,ni->nc", corner, normal[np.repeat(about[some], count[some])])
+        ends = np.cumsum(count[some]) - count[some]
+        reach[some, 0] = np.minimum.reduceat(over.min(axis=1), ends)
+        reach[some, 1] = np.maximum.reduceat(over.max(axis=1), ends)
+    at = np.einsum("ni,ni->n", point, normal[about[row]])
+    return np.maximum(np.array([-1.0, 1.0]) * (reach[row] - at[:, None]), 0.0)
 
 
 def expanses(

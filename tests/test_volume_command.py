@@ -87,14 +87,12 @@ def test_zones_are_summed_up_and_files_say_what_they_hold(zoned, tmp_path):
     assert {s["surface"] for v in data["volumes"] for s in v["surfaces"]} >= {"wall_x1", "wall_y0"}
 
     image, archive = pyvista.read(vti), stored(npz)
-    names = {n for n in image.cell_data if not n.startswith("share")}
+    names = {n for n in image.cell_data if "share" not in n}
     senders = ("on the wall", "in the corner")
-    radio = {
-        "strongest_power_dbm", "strongest_std_error_db", "strongest", "margin_db", "margin_std_error_db", "verdict",
-        "served_by",
-    }  # fmt: skip
+    radio = {"strongest", "margin_db", "margin_std_error_db", "verdict", "served_by"}
+    radio |= {f"strongest_{name.removeprefix('mean_')}" for name in ALWAYS | DETAIL}
     assert names == {f"{n}@{s}" for n in ALWAYS | DETAIL for s in senders} | {f"{n}@hopper" for n in radio}
-    shares = {n for n in image.cell_data if n.startswith("share")}
+    shares = set(image.cell_data.keys()) - names
     assert "share@on the wall@wall_x1" in shares
     assert "share_std_error@on the wall@wall_x1" in shares
     assert set(archive) == names | shares | {"low_m", "voxel_m", "provenance"}
@@ -102,7 +100,7 @@ def test_zones_are_summed_up_and_files_say_what_they_hold(zoned, tmp_path):
     assert shape == tuple(n - 1 for n in image.dimensions)
     for name in names | shares:
         flat = image.cell_data[name]
-        if name.startswith("arrival@"):
+        if "arrival@" in name:
             np.testing.assert_array_equal(np.moveaxis(archive[name], 0, -1).reshape(-1, 3, order="F"), flat)
         else:
             np.testing.assert_array_equal(archive[name].ravel(order="F"), flat)
@@ -112,6 +110,15 @@ def test_zones_are_summed_up_and_files_say_what_they_hold(zoned, tmp_path):
     place = archive["strongest@hopper"]
     assert set(np.unique(place)) <= {-1, 0, 1}
     assert (both[1][place == 1] > np.nan_to_num(both[0], nan=-np.inf)[place == 1]).all()
+    for name in (*(n.removeprefix("mean_") for n in ALWAYS | DETAIL - {"arrival"}), "share", "share_std_error"):
+        surface = "@wall_x1" if "share" in name else ""
+        alone = [archive[f"{'mean_' * (name == 'power_dbm')}{name}@{s}{surface}"] for s in senders]
+        np.testing.assert_array_equal(
+            archive[f"strongest_{name}@hopper{surface}"],
+            np.where(place == 0, alone[0], np.where(place == 1, alone[1], np.nan)),
+        )
+    chosen = np.where(place == 0, *(archive[f"arrival@{s}"] for s in senders))
+    np.testing.assert_array_equal(archive["strongest_arrival@hopper"][:, place >= 0], chosen[:, place >= 0])
     np.testing.assert_allclose(
         archive["margin_db@hopper"][archive["verdict@hopper"] >= 0],
         np.fmax(*(archive[f"own_power_dbm@{s}"] for s in senders))[archive["verdict@hopper"] >= 0] + 90.0, atol=1e-4,
@@ -221,7 +228,7 @@ def test_the_time_limit_is_a_caution(zoned, tmp_path):
         (("--zone", "nowhere"), 'no zone is called "nowhere"; there are "stage", "seats"'),
         (("--receiver", "nobody"), 'no receiver is called "nobody"'),
         (("--antenna", "trumpet"), 'no receiver has the antenna "trumpet"; there are "dipole"'),
-        (("--memory", "100kB"), "would fit"),
+        (("--memory", "100kB"), "too little for any voxels"),
         (("--receiver", "lamp", "--glb", "x.glb"), "leave one of them out"),
     ],
 )

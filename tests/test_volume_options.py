@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,12 +18,13 @@ from rf3d.plan import load_plan, load_scene
 from rf3d.propagation import volume as engine
 from rf3d.propagation.direct import mean_inverse_square
 from rf3d.propagation.fields import fields
-from rf3d.propagation.grid import bytes_per_voxel, make_grid
+from rf3d.propagation.grid import bytes_in_use, bytes_per_voxel, make_grid
 from rf3d.propagation.paths import find_paths
 from rf3d.propagation.shade import KEPT
 from rf3d.propagation.volume import Until, from_receiver, trace_volume
 from rf3d.radio.antennas import UPRIGHT, make_antenna, response
 from rf3d.radio.radios import CONNECTOR_DB, Receiver
+from rf3d.views.export import share_of, write_vti
 from rf3d.volume_answers import volume_request
 from tests.scenes import plain, quad, room, surface
 from tests.test_volume import (
@@ -241,7 +243,7 @@ def test_standard_errors_are_those_of_the_spread_over_seeds():
     numbers = np.arange(grid.count)
     offsets = grid.centres_m(numbers) + grid.origin_m - source * [1, 1, -1]
     expected = 1e-3 * (WAVELENGTH / (4 * np.pi)) ** 2 * mean_inverse_square(offsets, 0.75)
-    power, spread, own = [], [], []
+    power, spread, own, shares, arrivals = [], [], [], [], []
     dipole = make_antenna("dipole", pattern="dipole")
     for seed in range(40):
         answer = trace(
@@ -254,9 +256,16 @@ def test_standard_errors_are_those_of_the_spread_over_seeds():
             [a.reshape(-1)[numbers] for a in (answer.rms_delay_spread_ns, answer.rms_delay_spread_std_error_ns)]
         )
         own.append([a.reshape(-1)[numbers] for a in (answer.detail.own_power_w, answer.detail.own_std_error_w)])
+        shares.append([a.reshape(-1)[numbers] for a in share_of(answer, "floor")])
+        arrivals.append([*answer.detail.arrival.reshape(3, -1), answer.detail.arrival_std_error_deg.reshape(-1)])
     assert abs(np.mean(power)) < 0.1
     assert abs(np.std(power) - 1.0) < 0.1
-    for values in (np.array(spread), np.array(own)):
+    ways, said_deg = np.array(arrivals)[:, :3], np.array(arrivals)[:, 3]
+    away = ways - ways.mean(axis=0)
+    found_deg = np.degrees(np.sqrt((away**2).sum(axis=1).mean() * 40 / 39))
+    # What is said of arrival is rather too large: along the way of a lone wave its axes rise and fall together.
+    assert 0.5 < found_deg / np.sqrt((said_deg**2).mean()) < 1.0
+    for values in (np.array(spread), np.array(own), np.array(shares)):
         found, said = values[:, 0], values[:, 1]
         assert np.sqrt(found.var(axis=0, ddof=1).mean() / (said**2).mean()) == pytest.approx(1.0, abs=0.1)
 
@@ -338,6 +347,38 @@ def test_every_volume_that_is_held_counts(setting):
         make_grid(setting.scene, 0.1, threads=2, columns=13, volumes=4, limit_bytes=limit)
     fits = float(refused.value.cure.split()[1])
     assert make_grid(setting.scene, fits, threads=2, columns=13, volumes=4, limit_bytes=limit).voxel_m == fits
+
+
+@pytest.mark.parametrize(("detail", "workers", "volumes"), [(False, 1, 3), (True, 2, 1), (True, 2, 2)])
+def test_the_memory_that_is_asked_for_is_enough_and_used(setting, tmp_path, detail, workers, volumes):
+    """What NumPy takes at the peak, from tracing to the file: at most what is reckoned, and not much less.
+
+    Once the tallies of all batches were still there while results were put together, and 8 GiB went over 8 GiB.
+    """
+    grid = make_grid(setting.scene, 0.1)
+    columns = 13 if detail else 3
+    kept = []
+    tracemalloc.start()
+    try:
+        for number in range(volumes):
+            sender = replace(FURNISHED[2], name=f"sender {number}")
+            kept.append(trace(setting, grid=grid, transmitter=sender, rays=640, jobs=Jobs(workers=workers),
+                              detail=detail, edges=False))  # fmt: skip
+        write_vti(tmp_path / "v.vti", kept)
+        peak = tracemalloc.get_traced_memory()[1] / grid.count
+    finally:
+        tracemalloc.stop()
+    reckoned = bytes_per_voxel(threads=workers, columns=columns, volumes=volumes)
+    assert 0.6 * reckoned < peak < reckoned
+
+
+def test_what_the_program_itself_takes_counts(setting):
+    """Under a limit that is all used there is no voxel size that fits."""
+    assert 5e7 < bytes_in_use() < 1e11
+    with pytest.raises(InputError, match=r"0.746 GiB may be used, 0.75 GiB of which the program itself takes"):
+        make_grid(setting.scene, 0.1, limit_bytes=8e8 + 1e6, in_use_bytes=8e8)
+    with pytest.raises(InputError, match=r"too little for any voxels.*; allow 0.8 GiB or more"):
+        make_grid(setting.scene, 0.1, limit_bytes=7e8, in_use_bytes=8e8)
 
 
 @pytest.mark.parametrize(

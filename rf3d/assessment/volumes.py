@@ -16,7 +16,7 @@ from rf3d.errors import CancelledError, Finding, InputError
 from rf3d.jobs import Jobs
 from rf3d.plan import Plan
 from rf3d.plan_surfaces import listed
-from rf3d.propagation.grid import Grid, make_grid
+from rf3d.propagation.grid import Grid, bytes_in_use, make_grid
 from rf3d.propagation.paths import Setting
 from rf3d.propagation.tallies import Layout
 from rf3d.propagation.volume import CULPRITS, TransmitterVolume, Until, from_receiver, trace_volume
@@ -125,11 +125,14 @@ def trace_all(
     judge = request.judge and request.receiver is None and bool(plan.zones or request.detail)
     ears = {t.radio.name: _ear(plan, t.radio.name, request) for t in senders}
     detail = request.detail or (judge and any(ears.values()))
+    blamed = CULPRITS if request.detail else 0
     study = plan.study
     grid = make_grid(
         setting.scene, study.voxel_m, threads=jobs.threads,
-        columns=Layout(detail=detail).columns + (CULPRITS if detail else 0), volumes=len(senders),
-        limit_bytes=request.memory_bytes, region_m=None if zone is None else zone.box_m,
+        columns=Layout(detail=detail).columns + blamed, volumes=len(senders),
+        written=Layout(detail=request.detail).columns + blamed, limit_bytes=request.memory_bytes,
+        in_use_bytes=0.0 if request.memory_bytes is None else bytes_in_use(),
+        region_m=None if zone is None else zone.box_m,
     )  # fmt: skip
     zones = plan.zones if zone is None else (zone,)
     within = _within(grid, zones)
@@ -148,7 +151,7 @@ def trace_all(
         try:
             volume = trace_volume(
                 setting, sender, grid=grid, max_reflections=study.max_reflections, rays=study.rays,
-                seed=seed, jobs=jobs, detail=detail,
+                seed=seed, jobs=jobs, detail=detail, blamed=blamed,
                 receiving=None if request.receiver else ears[sender.radio.name], until=until,
             )  # fmt: skip
         except CancelledError:

@@ -131,7 +131,8 @@ def arrival(moments: Moments, uncollided: Uncollided, watts: float) -> tuple[Flo
     """Main direction of arrival (V, 3), its concentration (V,) and its standard error in degrees (V,).
 
     The direction is that of the power-weighted mean of the unit vectors to where the waves come from; its length is
-    the concentration, 1 where all comes from one side and 0 where it comes from everywhere.
+    the concentration, 1 where all comes from one side and 0 where it comes from everywhere. Its axes are taken to err
+    independently, which makes the error rather too large, up to twice where what is uncertain is a single wave.
     """
     power = watts * uncollided.power + moments.mean(0)
     vector = watts * uncollided.arrival + np.stack([moments.mean(BASE + a) for a in range(3)], axis=1)

@@ -31,7 +31,7 @@ from rf3d.units import BoolArray, FloatArray, dbm_to_watts, read_only, to_db, wa
 FEWEST_BATCHES = 64
 MOST_RAYS_A_BATCH = 32_768
 CULPRITS = 6
-"""Reflecting surfaces whose share is listed voxel by voxel."""
+"""Reflecting surfaces whose share is listed voxel by voxel, unless told otherwise."""
 MOST_ROUNDS = 256
 """Rounds of ``FEWEST_BATCHES`` batches after which a volume that is to reach a precision stops."""
 FOLDED_TOGETHER = 4
@@ -218,6 +218,7 @@ def trace_volume(
     jobs: Jobs,
     by_order: bool = False,
     detail: bool = False,
+    blamed: int = CULPRITS,
     receiving: Antenna | None = None,
     edges: bool = True,
     lobes: bool = True,
@@ -236,6 +237,8 @@ def trace_volume(
         List power and standard error by number of reflections too; not together with ``detail``.
     detail : bool
         Direction of arrival, the receiving antenna's power and the surfaces to blame too.
+    blamed : int
+        Most surfaces whose share ``detail`` lists: those that reflect most.
     receiving : Antenna or None
         Whose power ``detail`` lists, upright.
     edges : bool
@@ -291,10 +294,10 @@ def trace_volume(
     layout = Layout(orders=max_reflections if by_order else 0)
     if detail:
         thrown = np.zeros(0)
-        if max_reflections:
+        if max_reflections and blamed:
             aside = np.zeros((grid.count, Layout().columns), dtype=np.float32)
             thrown = batch(_PILOT_KEY, 0, Layout(), aside, ROUND_RAYS).thrown
-        most = np.argsort(-thrown, kind="stable")[:CULPRITS]
+        most = np.argsort(-thrown, kind="stable")[:blamed]
         layout = Layout(detail=True, culprits=tuple(int(o) for o in most[thrown[most] > 0.0]))
     # From metres of weighted track to received watts; k = 2π/λ, so λ²/4π = π/k².
     watts = float(dbm_to_watts(transmitter.power_dbm - transmitter.feed_loss_db))
@@ -317,6 +320,7 @@ def trace_volume(
         stopped = "interrupted"
     finally:
         tasks.close()
+    total.release()
     return _result(
         transmitter.name, setting, total, rays=rays_a_batch * total.batches, seed=seed,
         max_reflections=max_reflections, by_order=by_order, stopped=stopped,
@@ -359,6 +363,11 @@ class _Total:
             fold(a, b, c, d, len(self._waiting), self._sums)
             self._empty += self._waiting
             self._waiting.clear()
+
+    def release(self) -> None:
+        """Let go of all tallies: no more batches will come."""
+        self._fold()
+        self._empty.clear()
 
     @property
     def moments(self) -> Moments:

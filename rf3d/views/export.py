@@ -9,8 +9,10 @@ from __future__ import annotations
 import json
 import os
 import zipfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
+from operator import attrgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,7 +21,7 @@ import numpy as np
 from rf3d import __version__
 from rf3d.assessment.coverage import VERDICTS, Coverage
 from rf3d.errors import InputError
-from rf3d.propagation.volume import Detail, TransmitterVolume
+from rf3d.propagation.volume import TransmitterVolume
 from rf3d.units import FloatArray, IntArray, watts_to_dbm
 
 if TYPE_CHECKING:
@@ -30,6 +32,10 @@ VOLUME_ARRAYS = (
     "rms_delay_spread_ns", "rms_delay_spread_std_error_ns",
 )  # fmt: skip
 """Cell arrays written for every transmitter, each as ``array@transmitter``."""
+DETAIL_ARRAYS = ("arrival", "arrival_concentration", "arrival_std_error_deg", "own_power_dbm", "own_std_error_db")
+"""Those that detail adds, the last two not backwards."""
+SHARES = ("share", "share_std_error")
+"""And for every surface listed, as ``array@transmitter@surface``."""
 BACKWARDS = {
     "mean_power_dbm": "gain_db", "direct_power_dbm": "direct_gain_db", "arrival": "aim",
     "arrival_concentration": "aim_concentration", "arrival_std_error_deg": "aim_std_error_deg",
@@ -68,7 +74,11 @@ def arrays_of(volumes: Sequence[TransmitterVolume], about: About) -> Iterator[tu
         for name in VOLUME_ARRAYS:
             yield _called(name, volume, about), getattr(volume, name)
         if volume.detail is not None:
-            yield from _details(volume, volume.detail, about)
+            for name in DETAIL_ARRAYS[: 3 if about.backwards else None]:
+                yield _called(name, volume, about), _detail(volume, name)
+            for surface in volume.detail.surfaces:
+                for name, values in zip(SHARES, share_of(volume, surface), strict=True):
+                    yield f"{name}@{volume.transmitter}@{surface}", values
     for radio, senders in about.radios.items():
         yield from _strongest(radio, [v for v in volumes if v.transmitter in senders])
     for found in about.coverages:
@@ -203,38 +213,63 @@ def _called(name: str, volume: TransmitterVolume, about: About) -> str:
     return f"{BACKWARDS.get(name, name) if about.backwards else name}@{volume.transmitter}"
 
 
-def _details(volume: TransmitterVolume, detail: Detail, about: About) -> Iterator[tuple[str, FloatArray | IntArray]]:
-    for name in ("arrival", "arrival_concentration", "arrival_std_error_deg"):
-        yield _called(name, volume, about), getattr(detail, name)
-    if not about.backwards:
-        yield f"own_power_dbm@{volume.transmitter}", _dbm(detail.own_power_w)
-        yield f"own_std_error_db@{volume.transmitter}", _error_db(detail.own_std_error_w, detail.own_power_w)
+def _detail(volume: TransmitterVolume, name: str) -> FloatArray:
+    """An array of ``DETAIL_ARRAYS``."""
+    assert volume.detail is not None
+    if name == "own_power_dbm":
+        return _dbm(volume.detail.own_power_w)
+    if name == "own_std_error_db":
+        return _error_db(volume.detail.own_std_error_w, volume.detail.own_power_w)
+    values: FloatArray = getattr(volume.detail, name)
+    return values
+
+
+def share_of(volume: TransmitterVolume, surface: str) -> tuple[FloatArray, FloatArray]:
+    """Share of the power of each voxel that a surface was the last to reflect, and its standard error; NaN unlisted.
+
+    With A the power of the surface, P that of all and s = A/P, to first order σ² = ((1 − 2s)σ_A² + s²σ_P²)/P²: what
+    other rays bring owes nothing to those of the surface. Source: propagation of errors, as in JCGM 100:2008, 5.2.
+    """
+    if volume.detail is None or surface not in volume.detail.surfaces:
+        return np.full(volume.grid.shape, np.nan), np.full(volume.grid.shape, np.nan)
+    place = volume.detail.surfaces.index(surface)
+    power, error = volume.detail.surface_power_w[place], volume.detail.surface_std_error_w[place]
     with np.errstate(divide="ignore", invalid="ignore"):
-        for surface, power, error in zip(
-            detail.surfaces, detail.surface_power_w, detail.surface_std_error_w, strict=True
-        ):
-            share = power / volume.mean_power_w
-            # Power and total rise and fall together; taken as independent the error is rather too large.
-            spread = np.hypot(error, share * volume.std_error_w) / volume.mean_power_w
-            yield f"share@{volume.transmitter}@{surface}", share
-            yield f"share_std_error@{volume.transmitter}@{surface}", spread
+        share = power / volume.mean_power_w
+        square = (1.0 - 2.0 * share) * error**2 + share**2 * volume.std_error_w**2
+        return share, np.sqrt(np.maximum(square, 0.0)) / volume.mean_power_w
+
+
+def _one_of_share(surface: str, number: int, volume: TransmitterVolume) -> FloatArray:
+    return share_of(volume, surface)[number]
 
 
 def _strongest(radio: str, volumes: Sequence[TransmitterVolume]) -> Iterator[tuple[str, FloatArray | IntArray]]:
-    """Power at a probe of the strongest transmitter of a radio, its error, and its place among them, −1 for none."""
+    """Place of the strongest transmitter of a radio at a probe, −1 for none, and every array of that transmitter."""
     if not volumes:
         return
-    grid = volumes[0].grid
-    place = np.full(grid.shape, -1, dtype=np.int16)
-    power, error = np.zeros(grid.shape), np.full(grid.shape, np.nan)
+    place = np.full(volumes[0].grid.shape, -1, dtype=np.int16)
+    power = np.zeros(place.shape)
     for number, volume in enumerate(volumes):
         more = volume.mean_power_w > power
-        place = np.where(more, np.int16(number), place)
-        power = np.where(more, volume.mean_power_w, power)
-        error = np.where(more, volume.std_error_w, error)
-    yield f"strongest_power_dbm@{radio}", _dbm(power)
-    yield f"strongest_std_error_db@{radio}", _error_db(error, power)
+        place, power = np.where(more, np.int16(number), place), np.where(more, volume.mean_power_w, power)
     yield f"strongest@{radio}", place
+
+    def of_strongest(values: Callable[[TransmitterVolume], FloatArray]) -> FloatArray:
+        chosen: FloatArray = np.full(values(volumes[0]).shape, np.nan)
+        for number, volume in enumerate(volumes):
+            np.copyto(chosen, values(volume), where=place == number)
+        return chosen
+
+    for name in VOLUME_ARRAYS:
+        yield f"strongest_{name.removeprefix('mean_')}@{radio}", of_strongest(attrgetter(name))
+    if any(volume.detail is None for volume in volumes):
+        return
+    for name in DETAIL_ARRAYS:
+        yield f"strongest_{name}@{radio}", of_strongest(partial(_detail, name=name))
+    for surface in dict.fromkeys(s for volume in volumes if volume.detail for s in volume.detail.surfaces):
+        for number, name in enumerate(SHARES):
+            yield f"strongest_{name}@{radio}@{surface}", of_strongest(partial(_one_of_share, surface, number))
 
 
 def _dbm(power_w: FloatArray) -> FloatArray:

@@ -49,22 +49,28 @@ def make_glints(facets: Facets, *, wavelength: float, extent_m: float) -> Glints
     """
     sides = np.zeros((facets.count, 2, 3))
     waves = np.zeros((facets.count, 2))
-    area = np.bincount(facets.expanse, weights=facets.area_m2)
-    for x, (first, last) in enumerate(zip(facets.expanse_start[:-1], facets.expanse_start[1:], strict=True)):
-        mine = np.flatnonzero(facets.expanse == x)
-        edges = facets.expanse_edges_m[first:last]
-        if not len(edges) or not len(mine):
-            continue
-        span = edges[:, 1] - edges[:, 0]
-        longest = span[np.argmax(np.linalg.norm(span, axis=1))]
-        along = longest / np.linalg.norm(longest)
-        across = np.cross(facets.normal[facets.plane[mine[0]]], along)
-        reach = edges[:, 0] @ np.stack([along, across], axis=1)
-        extent = reach.max(axis=0) - reach.min(axis=0)
-        long = 0 if extent[0] >= extent[1] else 1
-        extent[1 - long] = area[x] / extent[long]
-        if extent.min() < np.sqrt(wavelength * extent_m):
-            sides[mine], waves[mine] = np.stack([along, across]), extent / wavelength
+    first, count = facets.expanse_start[:-1], np.diff(facets.expanse_start)
+    some = np.flatnonzero(count)
+    owner = np.repeat(np.arange(len(count)), count)
+    ends = facets.expanse_edges_m
+    span = ends[:, 1] - ends[:, 0]
+    length = np.linalg.norm(span, axis=1)
+    longest = np.lexsort((-length, owner))[first[some]]
+    members = np.argsort(facets.expanse, kind="stable")
+    one = members[np.searchsorted(facets.expanse[members], some)]
+    axes = np.zeros((len(count), 2, 3))
+    axes[some, 0] = span[longest] / length[longest, None]
+    axes[some, 1] = np.cross(facets.normal[facets.plane[one]], axes[some, 0])
+    reach = np.einsum("ki,kai->ka", ends[:, 0], axes[owner])
+    extent = np.full((len(count), 2), np.inf)
+    extent[some] = np.maximum.reduceat(reach, first[some]) - np.minimum.reduceat(reach, first[some])
+    long = np.where(extent[:, 0] >= extent[:, 1], 0, 1)
+    every = np.arange(len(count))
+    extent[every, 1 - long] = np.bincount(facets.expanse, weights=facets.area_m2) / extent[every, long]
+    small = extent.min(axis=1) < np.sqrt(wavelength * extent_m)
+    small[count == 0] = False
+    mine = small[facets.expanse]
+    sides[mine], waves[mine] = axes[facets.expanse[mine]], extent[facets.expanse[mine]] / wavelength
     return Glints(sides, waves, _integral())
 
 

@@ -32,8 +32,9 @@ from scripts.referee_rooms import UprightRoom, l_shaped, referee_paths, referee_
 
 DEMOS = bench_volume.DEMOS
 HALLS = ("playhouse", "arena")
-PRECISION = {"playhouse": ((0.2, 0.5), (0.5, 0.95)), "arena": ((0.3, 0.5),)}
-"""Standard errors in dB and the shares of voxels that are to reach them."""
+PRECISION = {"playhouse": ((0.2, 0.5, False), (0.5, 0.95, True)), "arena": ((0.3, 0.5, False), (0.5, 0.95, True))}
+"""Standard errors in dB, the shares of voxels that are to reach them, and whether only those in the zones count."""
+GROWTH_REPEATS = 2
 PARTS = ("volume", "merit", "growth", "precision", "paths")
 Figures = dict[str, dict[str, Any]]
 
@@ -158,14 +159,16 @@ def volume_figures(parts: list[str], *, rays: int, repeats: int, cores: int) -> 
             found["figure_of_merit"][hall.mesh] = bench_volume.merit(hall, rays=rays // 4, repeats=repeats)
         if "precision" in parts:
             found["precision"][hall.mesh] = [
-                bench_volume.until(hall, error_db=error_db, share=share, cores=cores)
-                for error_db, share in PRECISION[name]
+                bench_volume.until(hall, error_db=error_db, share=share, of_zones=of_zones, cores=cores)
+                for error_db, share, of_zones in PRECISION[name]
             ]
         if "growth" in parts and name == "playhouse":
-            found["against_voxels"][hall.mesh] = bench_volume.against_voxels(hall, rays=rays // 4, repeats=repeats)
+            found["against_voxels"][hall.mesh] = bench_volume.against_voxels(
+                hall, rays=rays, repeats=min(repeats, GROWTH_REPEATS)
+            )
         if "growth" in parts and name == "arena":
             found["against_triangles"][hall.mesh] = bench_volume.against_triangles(
-                DEMOS / f"{name}.toml", rays=rays // 4, repeats=repeats
+                DEMOS / f"{name}.toml", rays=rays // 4, repeats=min(repeats, GROWTH_REPEATS)
             )
     return found
 

@@ -8,12 +8,13 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from rf3d.assessment.coverage import zone_voxels
 from rf3d.assessment.run import ready
 from rf3d.jobs import Jobs
 from rf3d.plan import Plan, load_plan, load_scene
@@ -25,6 +26,7 @@ from rf3d.propagation.volume import TransmitterVolume, Until, trace_volume
 from rf3d.radio.radios import Transmitter
 from rf3d.venue.facets import find_facets
 from rf3d.venue.scene import Scene, make_scene
+from rf3d.venue.zones import Zone
 
 DEMOS = Path(__file__).parents[1] / "meshes_demo"
 BATCH, ROUNDS = 16_384, 20
@@ -40,13 +42,12 @@ class Hall:
     transmitter: Transmitter
     grid: Grid
     max_reflections: int
+    zones: tuple[Zone, ...] = ()
 
-    def volume(
-        self, rays: int, workers: int, *, grid: Grid | None = None, reflections: int | None = None, **more: Any
-    ) -> TransmitterVolume:
+    def volume(self, rays: int, workers: int, *, reflections: int | None = None, **more: Any) -> TransmitterVolume:
         """Trace it."""
         return trace_volume(
-            self.setting, self.transmitter, grid=grid or self.grid, rays=rays, seed=1, jobs=Jobs(workers=workers),
+            self.setting, self.transmitter, grid=self.grid, rays=rays, seed=1, jobs=Jobs(workers=workers),
             max_reflections=self.max_reflections if reflections is None else reflections, **more,
         )  # fmt: skip
 
@@ -57,20 +58,22 @@ def hall_of(plan_path: Path) -> Hall:
     scene = load_scene(plan)
     hall = Hall(
         plan.mesh_path.name, ready(plan, scene), plan.transmitters[0], make_grid(scene, VOXEL_M),
-        plan.study.max_reflections,
+        plan.study.max_reflections, plan.zones,
     )  # fmt: skip
     hall.volume(6_400, 1)
     return hall
 
 
-def in_turns(works: dict[str, Callable[[], object]], repeats: int) -> dict[str, float]:
+def in_turns(
+    works: dict[str, Callable[[], object]], repeats: int, *, clock: Callable[[], float] = time.perf_counter
+) -> dict[str, float]:
     """Shortest time of each of several works, done one after the other and again."""
     best = dict.fromkeys(works, np.inf)
     for _ in range(repeats):
         for name, work in works.items():
-            begin = time.perf_counter()
+            begin = clock()
             work()
-            best[name] = min(best[name], time.perf_counter() - begin)
+            best[name] = min(best[name], clock() - begin)
     return best
 
 
@@ -122,15 +125,13 @@ def speed(hall: Hall, *, rays: int, cores: int, repeats: int) -> dict[str, float
     }  # fmt: skip
 
 
-def rays_alone(
-    hall: Hall, *, rays: int, repeats: int, grid: Grid | None = None, **more: Any
-) -> tuple[TransmitterVolume, dict[str, float]]:
+def rays_alone(hall: Hall, *, rays: int, repeats: int, **more: Any) -> tuple[TransmitterVolume, dict[str, float]]:
     """A volume without edges on one thread, and the seconds of its rays and of its direct field."""
     answers: list[TransmitterVolume] = []
     best = in_turns(
         {
-            "direct": lambda: hall.volume(rays, 1, grid=grid, reflections=0, edges=False, **more),
-            "whole": lambda: answers.append(hall.volume(rays, 1, grid=grid, edges=False, **more)),
+            "direct": lambda: hall.volume(rays, 1, reflections=0, edges=False, **more),
+            "whole": lambda: answers.append(hall.volume(rays, 1, edges=False, **more)),
         },
         repeats,
     )
@@ -138,36 +139,67 @@ def rays_alone(
     return answers[0], spent
 
 
+def growth(hall: Hall, *, rays: int, repeats: int, edges: bool) -> dict[str, float]:
+    """Processor seconds of one thread: of all of a volume, edges included where there are any, and of its rays."""
+    best = in_turns(
+        {
+            "direct": lambda: hall.volume(rays, 1, reflections=0, edges=edges),
+            "whole": lambda: hall.volume(rays, 1, edges=edges),
+        },
+        repeats,
+        clock=time.process_time,
+    )
+    return {"rays": rays, "whole_s": best["whole"], "rays_s": best["whole"] - best["direct"]}
+
+
 def against_voxels(hall: Hall, *, rays: int, repeats: int) -> list[dict[str, float]]:
-    """Seconds for one number of rays over more and more voxels."""
+    """Seconds for one number of rays over more and more voxels, and against the cube root of their number."""
     size_m = float(np.prod(hall.setting.scene.size_m)) ** (1.0 / 3.0)
-    rows = []
-    for wanted in (10_000, 30_000, 100_000, 300_000, 1_000_000):
-        grid = make_grid(hall.setting.scene, size_m / wanted ** (1.0 / 3.0))
-        rows.append({"voxels": grid.count, **rays_alone(hall, rays=rays, repeats=repeats, grid=grid)[1]})
+    rows: list[dict[str, float]] = []
+    for wanted in (10_000, 100_000, 1_000_000):
+        there = replace(hall, grid=make_grid(hall.setting.scene, size_m / wanted ** (1.0 / 3.0)))
+        row = {"voxels": there.grid.count, **growth(there, rays=rays, repeats=repeats, edges=True)}
+        first = rows[0] if rows else row
+        root = (row["voxels"] / first["voxels"]) ** (1.0 / 3.0)
+        row |= {f"{name}_over_root": row[f"{name}_s"] / first[f"{name}_s"] / root for name in ("whole", "rays")}
+        rows.append(row)
     return rows
 
 
 def against_triangles(plan_path: Path, *, rays: int, repeats: int) -> list[dict[str, float]]:
     """Seconds for one number of rays in the largest objects of a venue, their triangles cut into four again and again.
 
-    The surfaces stay where they are, so the rays do too: only the number of triangles grows.
+    The surfaces stay where they are, so the rays do too: only the number of triangles grows. ``ready_s`` is what the
+    venue takes to be made ready, facets, sheets and solids, and the tracer.
     """
     plan = load_plan(plan_path)
     scene = _largest_objects(load_scene(plan), 1_000)
-    rows = []
-    while len(scene.triangles) < 2_000_000:
+    _bare_hall(plan, scene)
+    rows: list[dict[str, float]] = []
+    for cuts in (0, 2, 2, 1):
+        for _ in range(cuts):
+            scene = subdivided(scene)
+        begin = time.process_time()
         hall = _bare_hall(plan, scene)
-        rows.append({"triangles": len(scene.triangles), **rays_alone(hall, rays=rays, repeats=repeats)[1]})
-        scene = subdivided(scene)
+        row = {"triangles": len(scene.triangles), "ready_s": time.process_time() - begin}
+        row |= growth(hall, rays=rays, repeats=repeats, edges=False)
+        rows.append(row | {"whole_over_first": row["whole_s"] / (rows[0] if rows else row)["whole_s"]})
     return rows
 
 
-def until(hall: Hall, *, error_db: float, share: float, cores: int) -> dict[str, float]:
-    """Seconds, and rays, until a share of the voxels reaches a standard error, on all cores."""
+def until(hall: Hall, *, error_db: float, share: float, of_zones: bool, cores: int) -> dict[str, Any]:
+    """Seconds, and rays, until a share of the voxels, or of those in the zones, reaches a standard error, all cores."""
+    within = None
+    if of_zones:
+        within = np.zeros(hall.grid.count, dtype=bool)
+        for zone in hall.zones:
+            within[zone_voxels(hall.grid, zone)] = True
     begin = time.perf_counter()
-    answer = hall.volume(64, cores, until=Until(error_db, share=share))
-    return {"error_db": error_db, "share": share, "seconds": time.perf_counter() - begin, "rays": answer.rays}
+    answer = hall.volume(64, cores, until=Until(error_db, share=share, within=within))
+    return {
+        "error_db": error_db, "share": share, "of_zones": of_zones, "seconds": time.perf_counter() - begin,
+        "rays": answer.rays, "stopped": answer.stopped,
+    }  # fmt: skip
 
 
 def merit(hall: Hall, *, rays: int, repeats: int) -> list[dict[str, float]]:

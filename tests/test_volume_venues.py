@@ -17,12 +17,14 @@ import pytest
 from rf3d.jobs import Jobs
 from rf3d.plan import load_plan, load_scene
 from rf3d.plan_surfaces import assign_surfaces
+from rf3d.propagation import lobes as small_facets
 from rf3d.propagation import rays as engine
 from rf3d.propagation.fields import fields
 from rf3d.propagation.grid import make_grid
 from rf3d.propagation.kernels.interfaces import opaque_parts
 from rf3d.propagation.kernels.tally import REACH, TRAVELLED, WEIGHT
 from rf3d.propagation.paths import find_paths, prepare
+from rf3d.propagation.pathset import join
 from rf3d.propagation.volume import trace_volume
 from rf3d.radio.antennas import make_antenna
 from rf3d.radio.radios import Receiver
@@ -93,6 +95,68 @@ def test_the_playhouse_is_its_exact_paths_at_200_points():
     score = (got[numbers] - expected) / np.hypot(error[numbers], spread)
     assert np.abs(score).max() < family_limit(200, answer.batches - 1)
     assert np.std(score) == pytest.approx(1.0, abs=0.2)
+
+
+LIT_BY_STEEL_M = [(-3.5, 2.5, 13.5), (-0.5, -4.5, 14.5), (-2.5, 6.5, 13.5), (-8.5, -4.5, 12.5),
+                  (-4.5, -4.5, 13.5), (6.5, -4.5, 15.5), (18.5, 8.5, 19.5)]  # fmt: skip
+"""Places of the arena where half of what one reflection brings comes off members beside their mirror direction."""
+
+
+def test_the_steel_of_the_arena_sends_lobes_as_its_exact_paths_do(monkeypatch):
+    """One reflection, all lobes of the links, down to 75 dB below free space, at 27 stratified points of each voxel.
+
+    Rays draw from the pattern of a rectangle far away, links integrate each facet's open borders, so the two agree to
+    a decibel and not to the last digit. With a million rays they are 0.8 dB over in the median of 15 such places and
+    0.6 dB about it, 0.3 and 0.5 dB anywhere; as mirrors the members bring 4.5 dB too much here.
+    """
+    monkeypatch.setattr(small_facets, "MOST_LOBES", 5_000)
+    monkeypatch.setattr(small_facets, "MOST_TRIED", 20_000)
+    monkeypatch.setattr(small_facets, "LEAST_BELOW_FREE_DB", 75.0)
+    plan = load_plan(PLAYHOUSE.with_name("arena.toml"))
+    scene, transmitter = load_scene(plan), plan.transmitters[0]
+    surfaces = tuple(
+        dataclasses.replace(s, material=dataclasses.replace(s.material, scattering=0.0))
+        for s in assign_surfaces(plan, scene)[0]
+    )
+    frequency = np.array([transmitter.radio.centre_hz])
+    facets = find_facets(scene)
+    setting = prepare(scene, facets, surfaces, opaque=opaque_parts(surfaces, frequency))
+    grid = make_grid(scene, 1.0)
+    power = {}
+    for lobes, rays in ((True, 640_000), (False, 160_000)):
+        answer = trace_volume(
+            setting, transmitter, grid=grid, max_reflections=1, rays=rays, seed=6, jobs=Jobs(), by_order=True,
+            edges=False, lobes=lobes,
+        )  # fmt: skip
+        power[lobes] = [a.reshape(2, -1)[1] for a in (answer.order_power_w, answer.order_std_error_w)]
+    numbers = [grid.number_at(scene.to_local(np.array(place))) for place in LIT_BY_STEEL_M]
+    points = stratified_points(answer, numbers, 3, np.random.default_rng(5)).reshape(-1, 3)
+    probe = make_antenna("probe", pattern="isotropic")
+    receivers = tuple(Receiver(str(i), p, probe, UPRIGHT, 0.0, transmitter.radio) for i, p in enumerate(points))
+    source, spots = scene.to_local(transmitter.position_m), scene.to_local(points)
+    mirrored, _ = find_paths(
+        setting, source[None], spots, linked=np.ones((1, len(spots)), dtype=bool), max_reflections=1, rays=0, seed=1,
+        jobs=Jobs(),
+    )  # fmt: skip
+    beside = small_facets.lobe_paths(
+        setting, source, spots, frequency_hz=float(frequency[0]), jobs=Jobs(), labels=(0, np.arange(len(spots)))
+    )
+    paths = join([mirrored, beside], 0)
+    arriving = fields(
+        paths, facets, surfaces=surfaces, transmitters=(transmitter,), receivers=receivers, frequencies_hz=frequency,
+        wedges=setting.wedges,
+    ).arriving[:, 0]  # fmt: skip
+    once = np.where(np.arange(paths.count) < mirrored.count, paths.reflections == 1, True)
+    sent = dbm_to_watts(transmitter.power_dbm - transmitter.feed_loss_db)
+    brought = sent * np.bincount(paths.receiver, once * (np.abs(arriving) ** 2).sum(axis=1), minlength=len(spots))
+    brought = brought.reshape(len(numbers), -1)
+    expected, spread = brought.mean(axis=1), brought.std(axis=1, ddof=1) / np.sqrt(brought.shape[1])
+    found, error = (a[numbers] for a in power[True])
+    over_db = 10 * np.log10(found / expected)
+    doubt_db = 10 / np.log(10) * np.hypot(error / found, spread / expected)
+    assert (np.abs(over_db) < 1.0 + family_limit(len(numbers), 63) * doubt_db).all()
+    assert abs(over_db.mean()) < 1.0
+    assert (10 * np.log10(power[False][0][numbers] / expected)).mean() > 3.0
 
 
 def leaky(absorption: float) -> Material:

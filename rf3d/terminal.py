@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 import os
+import re
 import shutil
 import signal
 import sys
@@ -301,7 +302,14 @@ def print_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]
 
     console = Console(highlight=False, markup=False, emoji=False)
     console.print(Text(f"\n{title}", style="bold"))
-    if console.width < NARROW_COLUMNS:
+    longest = [max(len(row[index]) for row in rows) for index in range(len(columns))]
+    # Numbers stay in one piece, headings and what is long may break between words.
+    least = [
+        size if index and size <= SHORT_CELL else max(_longest_word(row[index]) for row in rows)
+        for index, size in enumerate(longest)
+    ]
+    room = console.width - 3 * (len(columns) - 1)
+    if console.width < NARROW_COLUMNS or room < sum(map(max, least, map(_longest_word, columns))):
         for row in rows:
             click.echo(row[0])
             for column, cell in zip(columns[1:], row[1:], strict=True):
@@ -310,15 +318,21 @@ def print_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]
                     click.echo("\n".join(lines))
         return
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
-    longest = [max(len(row[index]) for row in rows) for index in range(len(columns))]
-    room = console.width - longest[0] - 3 * (len(columns) - 1)
+    if room < sum(map(max, longest, map(len, columns))):
+        columns = [re.sub(" (?!%)", "\n", column) for column in columns]
+    headings = [max(map(len, column.split("\n"))) for column in columns]
+    others = sum(max(min(size, SHORT_CELL), heading) for size, heading in zip(longest[1:], headings[1:], strict=True))
     for index, column in enumerate(columns):
         # Names are looked up and copied: they stay in one piece where the others keep room; so do numbers.
-        whole = longest[index] <= SHORT_CELL if index else room >= sum(min(size, SHORT_CELL) for size in longest[1:])
-        table.add_column(column, overflow="fold", no_wrap=whole)
+        whole = longest[index] <= SHORT_CELL if index else room - longest[0] >= others
+        table.add_column(column, overflow="fold", no_wrap=whole, min_width=max(least[index], headings[index]))
     for row in rows:
         table.add_row(*(Text(cell) for cell in row))
     console.print(table)
+
+
+def _longest_word(text: str) -> int:
+    return max(map(len, text.split()), default=0)
 
 
 def print_findings(findings: Sequence[Finding]) -> None:

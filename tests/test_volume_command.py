@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import re
 import signal
 import subprocess
 import sys
@@ -19,7 +20,7 @@ from rf3d import __version__
 from rf3d.cli import main
 from rf3d.plan import load_plan, load_scene
 from rf3d.propagation import volume as engine
-from rf3d.terminal import Run
+from rf3d.terminal import Run, print_table
 from tests.test_plan import change
 
 ZONES = """[[zone]]
@@ -135,6 +136,29 @@ def test_zones_are_summed_up_and_files_say_what_they_hold(zoned, tmp_path):
     for name, value in about.items():
         entries = value if isinstance(value, list) else [value]
         assert [type(entry)(e) for entry, e in zip(entries, image.field_data[name], strict=True)] == entries, name
+
+
+@pytest.mark.parametrize("width", [200, 100, 88, 80, 72, 66, 40])
+def test_tables_lose_nothing_where_the_terminal_is_narrow(width, monkeypatch, capsys):
+    """Headings break between words, then names; where numbers would have to be cut the table turns into a list.
+
+    Once 100 % was printed as 10 in the usual 80 columns.
+    """
+    monkeypatch.setenv("COLUMNS", str(width))
+    columns = ("zone", "solid", "workable", "fragile", "lost", "worst 1 %", "busiest air", "in doubt")
+    rows = [
+        ("stalls under the balcony", "100 %", "48 %", "7 %", "< 1 %", "14 (12 to 15)", "-35", "12 %"),
+        ("stage", "91 %", "9 %", "0 %", "> 99 %", "40", "-14", "< 1 %"),
+    ]
+    print_table("Coverage", columns, rows)
+    told = capsys.readouterr().out
+    assert max(map(len, told.splitlines())) <= width
+    words = re.sub(r"\s+", " ", told)
+    for row in rows:
+        assert all(cell in told for cell in row[1:])
+        assert all(word in told for word in row[0].split())
+    assert all(word in words for column in columns[1:] for word in column.split())
+    assert ("worst 1 %: 14" in told) == (width < 80)
 
 
 def test_the_archive_is_read_in_three_lines(zoned, tmp_path):

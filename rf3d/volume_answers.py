@@ -162,6 +162,18 @@ def volumes_as_json(plan: Plan, setting: Setting, found: Volumes) -> dict[str, A
     }
 
 
+def precision(volumes: Sequence[TransmitterVolume]) -> dict[str, Any]:
+    """Voxels and rays of volumes over one grid, and the median standard error of a voxel, the least sure volume's."""
+    told = [_volume_as_json(v) for v in volumes]
+    errors = [t["median_std_error_db"] for t in told if t["median_std_error_db"] is not None]
+    return {
+        "transmitters": [t["transmitter"] for t in told],
+        "voxel_m": told[0]["voxel_m"],
+        "rays": min(t["rays"] for t in told),
+        "median_std_error_db": max(errors, default=None),
+    }
+
+
 def _volume_as_json(volume: TransmitterVolume) -> dict[str, Any]:
     """What a volume comes to; backwards ``transmitter`` is the receiver and power in dBm is gain in dB."""
     import numpy as np

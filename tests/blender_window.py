@@ -5,6 +5,7 @@ Usage: blender --factory-startup --enable-event-simulate -P blender_window.py --
 
 import itertools
 import json
+import resource
 import sys
 import time
 import traceback
@@ -51,6 +52,12 @@ def look(place, turn, distance):
     space.region_3d.view_location, space.region_3d.view_distance = Vector(place), distance
 
 
+def nap():
+    """Blender rests 5 ms when nothing happens, but not while events are simulated: it would take a core from rf3d."""
+    time.sleep(0.005)
+    return 0.0
+
+
 def beat():
     """A pulse every hundredth of a second: the gaps are what a person would feel."""
     beats.append(time.perf_counter())
@@ -63,6 +70,60 @@ def idle(work):
     while work.busy():
         assert time.monotonic() - began < PATIENCE_S, work.state.stage
         yield 0.05
+
+
+def watched_work(work, until=None):
+    """Follow the work to its end, or until that many metres wide voxels show.
+
+    Gives rows of seconds, Blender's processor seconds, stage or what shows.
+    """
+    rows, began, used, last = [], time.monotonic(), processor_s(), set()
+    while True:
+        now = {work.state.stage.partition(",")[0] if work.busy() else "done"}
+        now |= {f"voxels of {voxel_m:g} m show" for voxel_m in shown_voxels_m()}
+        rows += [[round(time.monotonic() - began, 2), round(processor_s() - used, 2), news] for news in now - last]
+        last = now
+        if not work.busy() or until in shown_voxels_m():
+            return rows
+        assert time.monotonic() - began < PATIENCE_S, work.state.stage
+        yield 0.1
+
+
+def shown_voxels_m():
+    """Width of the voxels of the slices that show."""
+    return {o["voxel_m"] for o in bpy.data.objects if o.get("shows") == "slice" and o.visible_get()}
+
+
+def stopped_early(work):
+    """Stopped once something shows early, the volume of before is there again; kept, the early one stays."""
+    scene = bpy.context.scene
+    kept, names = scene.rf3d.voxel_m, sorted(o.name for o in bpy.data.objects)
+    (voxel_m,) = shown_voxels_m()
+    for operator in (bpy.ops.rf3d.cancel, bpy.ops.rf3d.keep):
+        with bpy.context.temp_override(window=window()):
+            bpy.ops.rf3d.work(what="volume")
+        yield from watched_work(work, until=2 * voxel_m)
+        yield 0.3
+        picture("early")
+        assert shown_voxels_m() == {2 * voxel_m}, shown_voxels_m()
+        with bpy.context.temp_override(window=window()):
+            assert operator() == {"FINISHED"}
+        yield from idle(work)
+        if operator is bpy.ops.rf3d.cancel:
+            assert "Stopped" in work.state.error[0]
+            assert shown_voxels_m() == {voxel_m}
+            assert sorted(o.name for o in bpy.data.objects) == names
+    assert work.state.error is None, work.state.error
+    assert "kept" in work.state.note
+    assert shown_voxels_m() == {2 * voxel_m}
+    assert not [o for o in bpy.data.objects if o.get("rf3d_result") == "arriving"]
+    assert scene.rf3d.voxel_m == kept
+
+
+def processor_s(who=resource.RUSAGE_SELF):
+    """Processor seconds of Blender so far, or of the children that have ended."""
+    used = resource.getrusage(who)
+    return used.ru_utime + used.ru_stime
 
 
 def pressed(work, share, what):
@@ -147,10 +208,11 @@ def story():
     # The volume, from the click to what can be seen.
     beats.clear()
     bpy.app.timers.register(beat)
-    began = time.monotonic()
+    began, child_s = time.monotonic(), processor_s(resource.RUSAGE_CHILDREN)
     yield from pressed(work, 0.85, "volume")
-    yield from idle(work)
+    report["timeline"] = yield from watched_work(work)
     report["volume_s"] = time.monotonic() - began
+    report["child_cpu_s"] = processor_s(resource.RUSAGE_CHILDREN) - child_s
     report["volume"] = work.state.longest_step_s
     bpy.app.timers.unregister(beat)
     report["longest_gap_s"] = max(b - a for a, b in itertools.pairwise(beats))
@@ -159,6 +221,7 @@ def story():
     look((0, 0, 1.5), (0.6, 0, 0.35), 1.7 * extent)
     yield 0.7
     picture("volume")
+    yield from stopped_early(work)
     # Links to the end, and a click on a finding.
     began = time.monotonic()
     yield from pressed(work, 0.5, "links")
@@ -244,4 +307,5 @@ def drive():
     return None
 
 
+bpy.app.timers.register(nap, persistent=True)
 bpy.app.timers.register(drive, first_interval=1.0, persistent=True)

@@ -15,6 +15,7 @@ from rf3d.cli import main
 from rf3d.plan import load_plan, load_scene
 from rf3d.venue.readers.meshes import read_mesh
 from rf3d.views.glb import Node, Piece, write_glb
+from tests.test_plan import change
 
 
 def run(*arguments: str | Path, code: int = 0) -> str:
@@ -114,9 +115,53 @@ def test_power_as_shapes(room_plan, tmp_path):
     assert [s["extras"]["level_dbm"] for s in skins] == sorted(s["extras"]["level_dbm"] for s in skins)
 
 
+def test_shapes_come_early_and_then_whole(room_plan, tmp_path):
+    """Wider voxels from fewer rays come first; what comes then is, to the byte, what comes without them."""
+    early, whole, alone = (tmp_path / f"{name}.glb" for name in ("early", "whole", "alone"))
+    out, events = tmp_path / "v.json", tmp_path / "e.jsonl"
+    run("volume", room_plan, "--glb", whole, "--early", early, "--json", out, "--events", events)
+    run("volume", room_plan, "--glb", alone, "--json", tmp_path / "alone.json")
+    assert whole.read_bytes() == alone.read_bytes()
+    assert out.read_text() == (tmp_path / "alone.json").read_text()
+    told = [json.loads(line) for line in events.read_text().splitlines()]
+    first, last = [e for e in told if e["event"] == "shapes"]
+    (summed,) = json.loads(out.read_text())["volumes"]
+    known = {key: summed[key] for key in ("voxel_m", "rays", "median_std_error_db")}
+    assert last == {
+        "event": "shapes", "file": str(whole), "early": False, "transmitters": ["on the wall"], **known
+    }  # fmt: skip
+    assert (first["file"], first["early"], first["voxel_m"]) == (str(early), True, 2 * summed["voxel_m"])
+    assert first["rays"] < summed["rays"] / 3
+    stages = [e.get("stage", e["event"]) for e in told]
+    assert stages.index("early volumes") < stages.index("shapes") < stages.index("rays")
+    for path, is_early, voxel_m in ((early, True, first["voxel_m"]), (whole, False, summed["voxel_m"])):
+        (slice_,) = shown(path, "slice")
+        assert (slice_["extras"]["early"], slice_["extras"]["voxel_m"]) == (is_early, voxel_m)
+        assert slice_["extras"]["median_std_error_db"] > 0.0
+    # Wider voxels are known about as well from fewer rays: as many meet each of them, or more.
+    assert first["median_std_error_db"] < 2 * summed["median_std_error_db"]
+
+
+def test_shapes_do_not_wait_for_zones_to_be_judged(room_plan, tmp_path):
+    room_plan.write_text(
+        room_plan.read_text() + '\n[[zone]]\nname = "stage"\nlow_m = [1.0, 1.0, 0.0]\nhigh_m = [3.0, 4.0, 2.0]\n'
+        '\n[[occupied]]\nname = "others"\nposition_m = [6.0, 3.0, 2.0]\npower_dbm = 20\nlow_hz = 2402e6\n'
+        "high_hz = 2480e6\nduty = 0.5\n"
+    )
+    change(room_plan, "sensitivity_dbm", "carrier_to_interference_db = 10\nsensitivity_dbm")
+    events = tmp_path / "e.jsonl"
+    run("volume", room_plan, "--glb", tmp_path / "v.glb", "--events", events)
+    told = [json.loads(line) for line in events.read_text().splitlines()]
+    names = [e.get("stage", e["event"]) for e in told]
+    assert names.index("rays") < names.index("shapes") < names.index("other air")
+
+
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
+        (("volume", "PLAN", "--early", "x.obj"), "written as .glb"),
+        (("volume", "PLAN", "--early", "x.glb", "--glb", "x.glb"), "a file each"),
+        (("volume", "PLAN", "--early", "x.glb", "--receiver", "lamp"), "--early with --receiver"),
         (("links", "PLAN", "--glb", "x.obj"), "written as .glb"),
         (("volume", "PLAN", "--glb", "nowhere/x.glb"), "folder that is there"),
         (("volume", "PLAN", "--glb", "x.glb", "--height", "99"), "choose one between"),

@@ -9,24 +9,35 @@ from typing import Any
 
 import numpy as np
 
+from rf3d.assessment.air import emitters_of
 from rf3d.assessment.coverage import Coverage, coverage, coverage_findings, in_air, listening_antenna, zone_voxels
 from rf3d.assessment.run import refuse_buried
 from rf3d.assessment.voxel_air import VoxelAir, voxel_air
 from rf3d.errors import CancelledError, Finding, InputError
-from rf3d.jobs import Jobs
+from rf3d.jobs import Jobs, silent
 from rf3d.plan import Plan
 from rf3d.plan_surfaces import listed
 from rf3d.propagation.grid import Grid, bytes_in_use, make_grid
 from rf3d.propagation.paths import Setting
 from rf3d.propagation.tallies import Layout
-from rf3d.propagation.volume import CULPRITS, TransmitterVolume, Until, from_receiver, trace_volume
+from rf3d.propagation.volume import (
+    CULPRITS,
+    FEWEST_BATCHES,
+    TransmitterVolume,
+    Until,
+    from_receiver,
+    trace_volume,
+)
 from rf3d.radio.antennas import Antenna
 from rf3d.radio.radios import Transmitter
-from rf3d.units import BoolArray
+from rf3d.units import BoolArray, FloatArray
 from rf3d.venue.zones import Zone
 
 PRECISE_SHARE = 0.95
 """Share of the voxels that must reach the standard error asked for."""
+EARLY_WIDER, EARLY_FEWER = 2, 4
+"""An early answer has voxels this many times as wide, and one in so many of the rays: its voxels are known about as
+well as those of the whole answer, for a fifth of the work."""
 
 
 @dataclass(frozen=True)
@@ -100,6 +111,8 @@ def trace_all(
     jobs: Jobs,
     seed: int | None = None,
     log: Callable[[str], None] = lambda message: None,
+    early: Callable[[Volumes], None] | None = None,
+    traced: Callable[[Volumes], None] | None = None,
 ) -> Volumes:
     """Trace the volumes asked for, and judge the zones.
 
@@ -109,6 +122,11 @@ def trace_all(
         In place of the plan's own.
     log : callable(message)
         Told of each volume as it begins.
+    early : callable(Volumes) or None
+        Given volumes of the same transmitters on wider voxels, from fewer rays, before anything else: a picture for who
+        waits. What comes later is the same without it.
+    traced : callable(Volumes) or None
+        Given the volumes as soon as they are there, before the zones are judged.
 
     Raises
     ------
@@ -127,17 +145,28 @@ def trace_all(
     detail = request.detail or (judge and any(ears.values()))
     blamed = CULPRITS if request.detail else 0
     study = plan.study
+    region_m = None if zone is None else zone.box_m
     grid = make_grid(
         setting.scene, study.voxel_m, threads=jobs.threads,
         columns=Layout(detail=detail).columns + blamed, volumes=len(senders),
         written=Layout(detail=request.detail).columns + blamed, limit_bytes=request.memory_bytes,
         in_use_bytes=0.0 if request.memory_bytes is None else bytes_in_use(),
-        region_m=None if zone is None else zone.box_m,
+        region_m=region_m,
     )  # fmt: skip
     zones = plan.zones if zone is None else (zone,)
     within = _within(grid, zones)
     seed = study.seed if seed is None else seed
-    air = _air(plan, setting, grid, ears, seed=seed, jobs=jobs, log=log) if judge else {}
+    if judge and any(ears.values()):
+        # Whoever stands where nobody can is refused before any work.
+        emitters_of(plan, setting)
+
+    def others() -> dict[str, VoxelAir]:
+        return _air(plan, setting, grid, ears, seed=seed, jobs=jobs, log=log) if judge else {}
+
+    if early is not None:
+        early(_early(plan, setting, senders, region_m, request, seed=seed, jobs=jobs, log=log))
+    # A limit of time holds for this too, and volumes that are stopped are judged at once.
+    air = None if request.until_db is None else others()
     found: list[TransmitterVolume] = []
     for place, sender in enumerate(senders):
         until = None
@@ -159,12 +188,47 @@ def trace_all(
                 raise
             break
         found.append(volume)
+    backwards = request.receiver is not None
+    interrupted = len(found) < len(senders) or any(v.stopped == "interrupted" for v in found)
+    if traced is not None:
+        traced(Volumes(grid, tuple(found), (), backwards, (), interrupted))
+    air = others() if air is None else air
     coverages = _coverages(plan, setting, found, ears, zones, air, seed) if judge else ()
     if not request.detail:
         found = [replace(volume, detail=None) for volume in found]
     told = [*_stopped(found, senders, request, within), *(f for c in coverages for f in coverage_findings(c))]
-    interrupted = len(found) < len(senders) or any(v.stopped == "interrupted" for v in found)
-    return Volumes(grid, tuple(found), coverages, request.receiver is not None, tuple(told), interrupted)
+    return Volumes(grid, tuple(found), coverages, backwards, tuple(told), interrupted)
+
+
+def _early(
+    plan: Plan,
+    setting: Setting,
+    senders: Sequence[Transmitter],
+    region_m: FloatArray | None,
+    request: Request,
+    *,
+    seed: int,
+    jobs: Jobs,
+    log: Callable[[str], None],
+) -> Volumes:
+    """The volumes of all transmitters on wider voxels, from fewer rays, not judged."""
+    study = plan.study
+    voxel_m, rays = EARLY_WIDER * study.voxel_m, max(FEWEST_BATCHES, study.rays // EARLY_FEWER)
+    grid = make_grid(
+        setting.scene, voxel_m, threads=jobs.threads, columns=Layout().columns, volumes=len(senders),
+        limit_bytes=request.memory_bytes, region_m=region_m,
+    )  # fmt: skip
+    log(f"early volumes: {grid.count:,} voxels of {voxel_m:g} m, {rays:,} rays")
+    found = []
+    for number, sender in enumerate(senders):
+        jobs.progress("early volumes", number, len(senders))
+        traced = trace_volume(
+            setting, sender, grid=grid, max_reflections=study.max_reflections, rays=rays, seed=seed,
+            jobs=replace(jobs, progress=silent),
+        )  # fmt: skip
+        found.append(traced)
+    jobs.progress("early volumes", len(senders), len(senders))
+    return Volumes(grid, tuple(found), (), request.receiver is not None, (), False)
 
 
 def reached_error_db(volume: TransmitterVolume, within: BoolArray | None) -> float:

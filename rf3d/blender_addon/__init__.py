@@ -16,7 +16,7 @@ import atexit  # noqa: E402
 import bpy  # noqa: E402
 from bpy.app.handlers import persistent  # noqa: E402
 
-from . import follow, operators, overlay, panels, preferences, properties, work  # noqa: E402
+from . import follow, operators, overlay, panels, preferences, properties, results, work  # noqa: E402
 
 _PARTS = (properties, preferences, operators, panels, overlay, follow)
 
@@ -36,8 +36,11 @@ def register():
 
 
 def unregister():
-    """Switch it off; a child that runs is ended."""
-    work.drop()
+    """Switch it off; a child that runs is ended, and what it brought so far taken away."""
+    if work.busy():
+        work.drop()
+        for scene in bpy.data.scenes:
+            results.withdraw(scene)
     atexit.unregister(work.drop)
     bpy.app.handlers.load_pre.remove(_file_closes)
     for part in reversed(_PARTS):

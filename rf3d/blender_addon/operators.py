@@ -13,7 +13,7 @@ from mathutils import Matrix
 
 from . import follow, places, plans, preferences, results, select, toml, unpacking, venue, work
 from .numbers import axes, typed
-from .trouble import Trouble
+from .trouble import Stopped, Trouble
 
 
 def export_plan_steps(context, folder, name, *, only=None, target=None):
@@ -58,23 +58,50 @@ def work_steps(context, what, *, moved=()):
         if what in ("links", "volume"):
             command += ["--glb", str(folder / "out.glb")]
         if what == "volume":
-            command += ["--height", repr(typed(scene.rf3d.height_m)), *chosen]
-        findings = []
-        yield from work.run_steps(python, folder, command, findings=findings, written=written)
+            command += ["--height", repr(typed(scene.rf3d.height_m)), "--early", str(folder / "early.glb"), *chosen]
+        findings, name = [], scene.name
+        try:
+            yield from work.run_steps(
+                python,
+                folder,
+                command,
+                findings=findings,
+                written=written,
+                placing=lambda told: _power_steps(name, told),
+            )
+        except Stopped:
+            if not (work.kept() and work.state.early):
+                results.withdraw(_scene(name))
+                raise
+            findings = []
+        except Exception:
+            results.withdraw(_scene(name))
+            raise
         work.state.stage, work.state.share = "placing what was found", 1.0
-        name = scene.name
-        if name not in bpy.data.scenes:
-            raise Trouble("the scene was deleted while rf3d was at work", "run it again")
         if what == "links":
-            summary = yield from results.place_links_steps(name, folder / "out.glb", receivers)
+            summary = yield from results.place_links_steps(_scene(name).name, folder / "out.glb", receivers)
         elif what == "volume":
-            yield from results.place_power_steps(name, folder / "out.glb")
-    _keep_findings(bpy.data.scenes[name], findings, what, receivers)
+            results.settle(_scene(name))
+    _keep_findings(_scene(name), findings, what, receivers)
     if what == "links":
         moved_words = "Radios were moved since: press Links for the whole plan in a few sentences."
         bpy.data.scenes[name].rf3d.summary = moved_words if receivers is not None else "\n".join(summary)
-    work.state.note = f"{what}: done"
+    work.state.note = f"{what}: stopped, kept as it is: {work.state.early}" if work.kept() else f"{what}: done"
     follow.remember(bpy.data.scenes[name])
+
+
+def _power_steps(name, told):
+    """Power that rf3d has written goes into the scene: early, and again when it is whole."""
+    yield from results.place_power_steps(_scene(name).name, told["file"])
+    error = told["median_std_error_db"]
+    work.state.early = f"voxels of {told['voxel_m']:g} m, " + ("exact" if error is None else f"error {error:.1f} dB")
+
+
+def _scene(name):
+    """The scene that work was begun in."""
+    if name not in bpy.data.scenes:
+        raise Trouble("the scene was deleted while rf3d was at work", "run it again")
+    return bpy.data.scenes[name]
 
 
 def _chosen_transmitter(context):
@@ -216,6 +243,23 @@ class RF3D_OT_cancel(bpy.types.Operator):
     def execute(self, context):
         """Ask the child to end."""
         work.cancel()
+        return {"FINISHED"}
+
+
+class RF3D_OT_keep(bpy.types.Operator):
+    """Stop the work and keep the power that shows already, as coarse as its legend says"""
+
+    bl_idname = "rf3d.keep"
+    bl_label = "Keep this"
+
+    @classmethod
+    def poll(cls, context):
+        """Only where something shows early."""
+        return work.busy() and bool(work.state.early)
+
+    def execute(self, context):
+        """Ask the child to end."""
+        work.cancel(keep=True)
         return {"FINISHED"}
 
 
@@ -436,7 +480,7 @@ class RF3D_OT_clear(bpy.types.Operator):
 
     def execute(self, context):
         """Remove what was made, and the findings."""
-        for kind in ("links", "volume"):
+        for kind in ("links", "volume", venue.ARRIVING):
             results.clear(context.scene, kind)
         context.scene.rf3d.findings.clear()
         context.scene.rf3d.summary = ""
@@ -457,7 +501,7 @@ class RF3D_OT_show_finding(bpy.types.Operator):
 
 
 CLASSES = (
-    RF3D_OT_work, RF3D_OT_cancel, RF3D_OT_add, RF3D_OT_aim, RF3D_OT_suggest, RF3D_OT_take_suggested,
+    RF3D_OT_work, RF3D_OT_cancel, RF3D_OT_keep, RF3D_OT_add, RF3D_OT_aim, RF3D_OT_suggest, RF3D_OT_take_suggested,
     RF3D_OT_copy_surface, RF3D_OT_import_plan, RF3D_OT_export_plan, RF3D_OT_clear, RF3D_OT_show_finding,
 )  # fmt: skip
 

@@ -54,7 +54,11 @@ class RF3D_PT_work(bpy.types.Panel):
             else:
                 layout.label(text=text)
                 layout.prop(context.window_manager, "rf3d_share", text="", slider=True)
-            layout.operator("rf3d.cancel", icon="X")
+            row = layout.row(align=True)
+            row.operator("rf3d.cancel", icon="X")
+            if state.early:
+                row.operator("rf3d.keep", icon="CHECKMARK")
+                _lines(layout, context, f"Shown already: {state.early}", "INFO")
         elif state.error is not None:
             box = layout.box()
             _lines(box, context, state.error[0], "CANCEL")

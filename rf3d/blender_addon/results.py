@@ -11,7 +11,7 @@ import bpy
 
 from . import select, words
 from .glb import Reader
-from .venue import RESULT, bounds_m, mesh_object
+from .venue import ARRIVING, RESULT, bounds_m, mesh_object
 
 COLLECTION = "Radio results"
 FLAG = "rf3d_results"
@@ -89,28 +89,61 @@ def place_links_steps(scene_name, path, receivers=None):
 
 
 def place_power_steps(scene_name, path):
-    """Slices and skins of power with their legends from a file of ``volume --glb``."""
+    """Slices and skins of power with their legends from a file of ``volume``, as what arrives: `settle` makes it stay.
+
+    What shows comes first. Each thing that is made lets Blender draw the venue anew between two ticks.
+    """
     reader = Reader(path)
     yield
-    clear(bpy.data.scenes[scene_name], "volume")
-    yield
+    scene = bpy.data.scenes[scene_name]
+    nodes = [
+        (name, place, {**extras, "key": extras["transmitter"] or f"strongest:{extras['radio']}", "called": name}, parts)
+        for name, place, extras, parts in reader.nodes()
+    ]
+    shown = scene.rf3d.shown_power
+    nodes.sort(key=lambda node: (node[2]["key"] != shown, node[2]["shows"] != "slice"))
+    clear(scene, ARRIVING)
     materials, skins = {}, {}
-    for name, place, extras, primitives in reader.nodes():
+    for number, (name, place, extras, primitives) in enumerate(nodes):
         scene = bpy.data.scenes[scene_name]
-        extras = {**extras, "key": extras["transmitter"] or f"strongest:{extras['radio']}"}
         obj = mesh_object(name, reader, primitives, materials, plain=False)
-        yield
         _colour(obj.data, reader, primitives)
-        _add(scene, "volume", _placed(scene, obj, place), extras)
+        _add(scene, ARRIVING, _placed(scene, obj, place), extras)
         if extras["shows"] == "slice":
-            _slice_legend(scene, extras)
+            for legend, about in _slice_legend(scene, extras):
+                _add(scene, ARRIVING, legend, about)
         else:
             skins.setdefault(extras["key"], []).append(extras)
-        yield
-    for key, levels in skins.items():
-        _skin_legend(bpy.data.scenes[scene_name], key, levels)
+        if number == 0:
+            _choose_power(scene)
         yield
     scene = bpy.data.scenes[scene_name]
+    for key, levels in skins.items():
+        for legend, about in _skin_legend(scene, key, levels):
+            _add(scene, ARRIVING, legend, about)
+    _choose_power(scene)
+
+
+def settle(scene):
+    """What arrived takes the place of the volume of before, under its names."""
+    arrived = [o for o in select.results(scene) if o[RESULT] == ARRIVING]
+    if arrived:
+        clear(scene, "volume")
+    for obj in arrived:
+        obj[RESULT] = "volume"
+        obj.name = obj.data.name = obj["called"]
+    _choose_power(scene)
+
+
+def withdraw(scene):
+    """Take away what arrived: the volume of before shows again."""
+    if any(o[RESULT] == ARRIVING for o in select.results(scene)):
+        clear(scene, ARRIVING)
+        _choose_power(scene)
+
+
+def _choose_power(scene):
+    """Show the power that was chosen, where it is still there."""
     _drop_unused_materials()
     choices = [key for key, _, _ in select.power_choices(scene.rf3d, None)]
     if scene.rf3d.shown_power not in choices:
@@ -291,14 +324,21 @@ def _slice_legend(scene, extras):
     bands, colours = list(extras["bands_dbm"]), extras["colours"]
     rows = [(f"{_minus(low)} to {_minus(high)} dBm", c) for low, high, c in zip(bands, bands[1:], colours)]
     who = extras["transmitter"] or f"strongest on {extras['radio']}"
-    title = f"Mean power at {extras['height_m']:g} m height, dBm\nat a probe of unit gain\n{who}"
-    _legend(scene, "volume", f"legend slice {who}", title, rows[::-1], {"shows": "slice legend", "key": extras["key"]})
+    title = f"Mean power at {extras['height_m']:g} m height, dBm\nat a probe of unit gain\n{who}\n{_known(extras)}"
+    return _legend(scene, f"legend slice {who}", title, rows[::-1], {"shows": "slice legend", "key": extras["key"]})
 
 
 def _skin_legend(scene, key, levels):
     rows = [(f"{_minus(item['level_dbm'])} dBm or more inside", item["colour"]) for item in levels][::-1]
-    title = f"Mean power in space, dBm\nat a probe of unit gain\n{levels[0]['transmitter']}"
-    _legend(scene, "volume", f"legend skins {key}", title, rows, {"shows": "skin legend", "key": key}, offset=1)
+    title = f"Mean power in space, dBm\nat a probe of unit gain\n{levels[0]['transmitter']}\n{_known(levels[0])}"
+    return _legend(scene, f"legend skins {key}", title, rows, {"shows": "skin legend", "key": key}, offset=1)
+
+
+def _known(extras):
+    """How well the voxels of a volume are known, in words."""
+    error = extras.get("median_std_error_db")
+    words_ = f"voxels of {extras['voxel_m']:g} m, " + ("exact" if error is None else f"error {error:.1f} dB (median)")
+    return f"early: {words_}" if extras["early"] else words_
 
 
 def _links_legend(scene, about):
@@ -308,15 +348,16 @@ def _links_legend(scene, about):
     title = f"Links, {about['air']}\nwidth of a path: share of power\nover, under: dB to the threshold, mean"
     if about["air"] != "clean air only":
         title += "\nwhen busy: over the busiest air listed"
-    _legend(scene, "links", "legend links", title, rows, {"shows": "legend"}, offset=2)
+    for obj, extras in _legend(scene, "legend links", title, rows, {"shows": "legend"}, offset=2):
+        _add(scene, "links", obj, extras)
 
 
 def _minus(value):
     return f"{value:g}".replace("-", "−")
 
 
-def _legend(scene, work, name, title, rows, extras, offset=0):
-    """A text and a strip of swatches, flat beside the venue, readable from above and from the front."""
+def _legend(scene, name, title, rows, extras, offset=0):
+    """A text and a strip of swatches, flat beside the venue, readable from above and from the front; not yet added."""
     low, high = bounds_m(scene) or ((0.0, 0.0, 0.0), (10.0, 10.0, 3.0))
     size = max(0.2, 0.02 * max(high[0] - low[0], high[1] - low[1]))
     left = high[0] + 2 * size + offset * 19 * size
@@ -348,9 +389,7 @@ def _legend(scene, work, name, title, rows, extras, offset=0):
     mesh.update()
     swatches = bpy.data.objects.new(f"{name} swatches", mesh)
     _placed(scene, swatches, (left, top, low[2]))
-    for obj in (words_obj, swatches):
-        _add(scene, work, obj, extras)
-        obj.hide_select = False
+    return [(words_obj, {**extras, "called": name}), (swatches, {**extras, "called": f"{name} swatches"})]
 
 
 def _existing(name):

@@ -125,11 +125,15 @@ def chosen_receiver(scene):
 
 def power_choices(settings, context):
     """Whose power can be shown, from what is there."""
+    from .venue import ARRIVING, RESULT
+
     global _choices
     found = {}
     if settings is not None:
-        for obj in results(settings.id_data):
-            if obj.get("shows") == "slice":
+        made = results(settings.id_data)
+        arriving = any(o[RESULT] == ARRIVING for o in made)
+        for obj in made:
+            if obj.get("shows") == "slice" and arriving == (obj[RESULT] == ARRIVING):
                 who = obj.get("transmitter")
                 found[obj["key"]] = who if who else f"strongest on {obj['radio']}"
     # Blender keeps no reference to these texts: they must live on here.
@@ -143,8 +147,11 @@ def show_changed(settings, context):
 
 
 def apply_shown(scene):
-    """Show and hide results as chosen on the panel."""
+    """Show and hide results as chosen on the panel; of an earlier volume nothing while a new one arrives."""
+    from .venue import ARRIVING, RESULT
+
     settings = scene.rf3d
+    arriving = any(o[RESULT] == ARRIVING for o in results(scene))
     receiver, power = chosen_receiver(scene), settings.shown_power
     for obj in results(scene):
         kind = obj.get("shows")
@@ -158,8 +165,10 @@ def apply_shown(scene):
                      "CHOSEN": mine and bool(obj["best"])}[settings.shown_paths]  # fmt: skip
         elif kind in ("slice", "slice legend"):
             shown = settings.show_slice and obj["key"] == power
+            shown = shown and arriving == (obj[RESULT] == ARRIVING)
         elif kind in ("skin", "skin legend"):
             shown = settings.show_skins and obj["key"] == power
+            shown = shown and arriving == (obj[RESULT] == ARRIVING)
         else:
             continue
         if obj.hide_viewport == shown:

@@ -8,3 +8,10 @@ class Trouble(Exception):
     def __init__(self, message, cure="", objects=()):
         super().__init__(message)
         self.message, self.cure, self.objects = message, cure, list(objects)
+
+
+class Stopped(Trouble):
+    """The person ended the work."""
+
+    def __init__(self):
+        super().__init__("Stopped. Nothing in the scene was changed.")

@@ -15,7 +15,9 @@ from .glb import Reader, Writer
 
 SURFACES = ("MESH", "CURVE", "SURFACE", "META", "FONT")
 RESULT = "rf3d_result"
-"""Custom property that marks what this add-on made of an answer."""
+"""Custom property that marks what this add-on made of an answer, and by which work."""
+ARRIVING = "arriving"
+"""Its value while the work goes on: the volume of before is hidden meanwhile, and comes back where that is stopped."""
 _INSTANCE = re.compile(r" @\d+$")
 
 

@@ -16,14 +16,18 @@ import bpy
 
 from . import child as processes
 from . import vocabulary, words
-from .trouble import Trouble
+from .trouble import Stopped, Trouble
 
 WAIT = object()
 TICK_S = 0.05
-SLICE_S = 0.03
-"""Longest that a tick goes on to a further step; no step of ours is long."""
-REDRAW_S = 0.4
-"""Time between two drawings of the progress: each takes a good part of a core where OpenGL runs in software."""
+SLICE_S = 0.06
+"""Longest that a tick goes on to a further step; no step of ours is long. Between two ticks Blender draws what was
+changed: many short ones would make it draw the venue again and again."""
+REST_S = 0.005
+"""What Blender gets for itself, at least, between two ticks that have work to do."""
+REDRAW_S = 1.0
+"""Time between two drawings of the progress: where OpenGL runs in software each takes a tenth of a second of both
+cores, which rf3d needs."""
 
 
 class State:
@@ -36,6 +40,7 @@ class State:
         self.since = 0.0
         self.error = None
         self.note = ""
+        self.early = ""
         self.longest_step_s = 0.0
         self.shown, self.drawn = None, 0.0
 
@@ -49,6 +54,7 @@ state = State()
 _current = None
 _child = None
 _cancelled = False
+_kept = False
 
 
 def busy():
@@ -65,10 +71,10 @@ def start(name, steps):
         What is going on, for the panel.
     steps : generator
     """
-    global _current, _cancelled
+    global _current, _cancelled, _kept
     state.name, state.stage, state.share, state.since = name, "", 0.0, time.monotonic()
-    state.error, state.note, state.longest_step_s = None, "", 0.0
-    _current, _cancelled = steps, False
+    state.error, state.note, state.early, state.longest_step_s = None, "", "", 0.0
+    _current, _cancelled, _kept = steps, False, False
     if bpy.app.background:
         while busy():
             if _advance() is WAIT:
@@ -77,13 +83,18 @@ def start(name, steps):
         bpy.app.timers.register(_tick, first_interval=0.0)
 
 
-def cancel():
-    """Ask the work to end; what was in the scene stays."""
-    global _cancelled
+def cancel(*, keep=False):
+    """Ask the work to end; what was in the scene stays, or what shows early takes its place for good."""
+    global _cancelled, _kept
     if busy():
-        _cancelled = True
+        _cancelled, _kept = True, keep
         if _child is not None:
             _child.end()
+
+
+def kept():
+    """Whether what shows early is to stay though the work was ended."""
+    return _kept
 
 
 def drop():
@@ -98,10 +109,11 @@ def drop():
 
 def _tick():
     window = next(iter(bpy.context.window_manager.windows), None)
-    deadline = time.perf_counter() + SLICE_S
+    deadline, waits = time.perf_counter() + SLICE_S, False
     with bpy.context.temp_override(**({"window": window} if bpy.context.window is None and window else {})):
         while busy() and time.perf_counter() < deadline:
-            if _advance() is WAIT:
+            waits = _advance() is WAIT
+            if waits:
                 break
     shown = state.stage, round(100 * state.share)
     if not busy():
@@ -109,7 +121,9 @@ def _tick():
     elif shown != state.shown and time.monotonic() - state.drawn >= REDRAW_S:
         state.shown, state.drawn = shown, time.monotonic()
         redraw(panels_only=True)
-    return TICK_S if busy() else None
+    if not busy():
+        return None
+    return TICK_S if waits else REST_S
 
 
 def _advance():
@@ -127,6 +141,9 @@ def _advance():
         from . import select
 
         select.select_objects(trouble.objects)
+    except ReferenceError:
+        _current = None
+        state.fail(Trouble("what was being placed was taken away, by undo perhaps", "run it again"))
     except Exception as error:
         _current = None
         state.fail(Trouble(f"the add-on failed: {type(error).__name__}: {error}", "report this, with the file"))
@@ -161,7 +178,7 @@ def redraw(*, panels_only=False):
 def check_cancelled():
     """Stop the work where the person asked for it."""
     if _cancelled:
-        raise Trouble("Stopped. Nothing in the scene was changed.")
+        raise Stopped
 
 
 class Folder:
@@ -175,7 +192,7 @@ class Folder:
         shutil.rmtree(self.path, ignore_errors=True)
 
 
-def run_steps(python, folder, arguments, *, findings=None, written=None, listens=True):
+def run_steps(python, folder, arguments, *, findings=None, written=None, listens=True, placing=None):
     """Run one command of rf3d, waiting for it, its progress on the panel.
 
     Parameters
@@ -184,6 +201,8 @@ def run_steps(python, folder, arguments, *, findings=None, written=None, listens
         Filled with the findings.
     written : plans.Written or None
         The plan it works on, to say errors in terms of objects.
+    placing : callable(event) or None
+        Steps that bring shapes into the scene as soon as rf3d has written them.
 
     Raises
     ------
@@ -212,6 +231,8 @@ def run_steps(python, folder, arguments, *, findings=None, written=None, listens
                     findings.append(event)
                 elif event["event"] == "error":
                     failed = event
+                elif event["event"] == "shapes" and placing is not None and not _cancelled:
+                    yield from placing(event)
             if running:
                 yield WAIT
         check_cancelled()

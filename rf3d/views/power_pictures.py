@@ -13,6 +13,7 @@ from scipy.ndimage import gaussian_filter
 from rf3d.assessment.places import spoken
 from rf3d.errors import InputError
 from rf3d.plan import Plan
+from rf3d.propagation.grid import Grid
 from rf3d.propagation.paths import Setting
 from rf3d.propagation.volume import TransmitterVolume
 from rf3d.units import FloatArray
@@ -211,6 +212,21 @@ def slice_power_dbm(volumes: Sequence[TransmitterVolume], *, height_m: float) ->
         A height outside the grid.
     """
     grid = volumes[0].grid
+    layer = layer_at(grid, height_m)
+    strongest = np.full(grid.shape[:2], np.nan)
+    for volume in volumes:
+        strongest = np.fmax(strongest, volume.mean_power_dbm[:, :, layer])
+    return strongest
+
+
+def layer_at(grid: Grid, height_m: float) -> int:
+    """Number of the layer of voxels at a world height.
+
+    Raises
+    ------
+    InputError
+        A height outside the grid.
+    """
     layer = int(np.floor((height_m - grid.world_low_m[2]) / grid.voxel_m)) if np.isfinite(height_m) else -1
     if not 0 <= layer < grid.shape[2]:
         low = float(grid.world_low_m[2])
@@ -219,10 +235,7 @@ def slice_power_dbm(volumes: Sequence[TransmitterVolume], *, height_m: float) ->
             f"the venue reaches from {low:.1f} to {low + grid.shape[2] * grid.voxel_m:.1f} m",
             "choose a height between them",
         )
-    strongest = np.full(grid.shape[:2], np.nan)
-    for volume in volumes:
-        strongest = np.fmax(strongest, volume.mean_power_dbm[:, :, layer])
-    return strongest
+    return layer
 
 
 def _cells(

@@ -25,7 +25,7 @@ from rf3d.views.furniture import level_text
 from rf3d.views.glb import Node, Piece
 from rf3d.views.layout import colour_bands, round_levels
 from rf3d.views.link_pictures import KINDS, PATH_COLOURS, TINT, VERDICT_MARKS, path_kind, path_points, path_words
-from rf3d.views.power_pictures import level_surfaces, ramp, slice_power_dbm, volumes_of_radio
+from rf3d.views.power_pictures import layer_at, level_surfaces, ramp, slice_power_dbm, volumes_of_radio
 
 MOST_PATHS = 12
 """Strongest paths of a link that are drawn."""
@@ -125,11 +125,14 @@ def _facets(setting: Setting, link: Link, culprit: Culprit) -> np.ndarray:
     return np.unique(paths.facet[strongest | (mine & (paths.path_of_interaction < MOST_PATHS))])
 
 
-def power_shapes(plan: Plan, setting: Setting, volumes: Sequence[TransmitterVolume], *, height_m: float) -> list[Node]:
+def power_shapes(
+    plan: Plan, setting: Setting, volumes: Sequence[TransmitterVolume], *, height_m: float, early: bool = False
+) -> list[Node]:
     """Nodes of a slice at a world height and of skins of equal power.
 
     A slice for each transmitter, one of the strongest at each place for each radio with several, and skins for each
-    transmitter. The slices of one radio share their bands, so that they may be compared.
+    transmitter. The slices of one radio share their bands, so that they may be compared. Each says how wide its voxels
+    are and how well they are known, and ``early`` of what a better answer will replace.
     """
     nodes: list[Node] = []
     for radio in dict.fromkeys(t.radio.name for t in plan.transmitters):
@@ -138,15 +141,24 @@ def power_shapes(plan: Plan, setting: Setting, volumes: Sequence[TransmitterVolu
             continue
         strongest = slice_power_dbm(own, height_m=height_m)
         bands = colour_bands(strongest) if np.isfinite(strongest).any() else np.array([-100.0, 0.0])
-        if len(own) > 1:
-            extras = {"radio": radio, "transmitter": None, "height_m": height_m}
-            nodes.append(_slice(setting, own[0], strongest, bands=bands, extras=extras))
-        for volume in own:
-            extras = {"radio": radio, "transmitter": volume.transmitter, "height_m": height_m}
-            power = slice_power_dbm([volume], height_m=height_m)
-            nodes.append(_slice(setting, volume, power, bands=bands, extras=extras))
-            nodes += _skins(setting, volume, radio)
+        extras = {"radio": radio, "height_m": height_m, "early": early}
+        for chosen in [own] * (len(own) > 1) + [[volume] for volume in own]:
+            power = slice_power_dbm(chosen, height_m=height_m)
+            who = chosen[0].transmitter if len(chosen) == 1 else None
+            error = {"transmitter": who, "median_std_error_db": _slice_error_db(chosen, height_m)}
+            nodes.append(_slice(setting, chosen[0], power, bands=bands, extras={**extras, **error}))
+            if len(chosen) == 1:
+                nodes += _skins(setting, chosen[0], radio, early)
     return nodes
+
+
+def _slice_error_db(volumes: Sequence[TransmitterVolume], height_m: float) -> float | None:
+    """Median over a layer of the standard error of whichever volume is strongest, dB; None where nothing arrives."""
+    layer = layer_at(volumes[0].grid, height_m)
+    power = np.stack([np.nan_to_num(v.mean_power_w[:, :, layer]) for v in volumes])
+    error = np.stack([v.std_error_db[:, :, layer] for v in volumes])
+    mine = np.take_along_axis(error, power.argmax(axis=0)[None], axis=0)
+    return float(np.median(mine[np.isfinite(mine)])) if np.isfinite(mine).any() else None
 
 
 def _slice(
@@ -176,12 +188,12 @@ def _slice(
     who = extras["transmitter"] or f"strongest on {extras['radio']}"
     data = {
         "shows": "slice", **extras, "unit": "dBm", "bands_dbm": bands.tolist(),
-        "colours": [_hex(colour) for colour in colours], "voxel_m": grid.voxel_m,
+        "colours": [_hex(colour) for colour in colours], "voxel_m": grid.voxel_m, "rays": volume.rays,
     }  # fmt: skip
     return Node(f"power at {height:g} m, {who}", _origin(setting), pieces, data)
 
 
-def _skins(setting: Setting, volume: TransmitterVolume, radio: str) -> list[Node]:
+def _skins(setting: Setting, volume: TransmitterVolume, radio: str, early: bool) -> list[Node]:
     """Surfaces that enclose every place where at least a level arrives."""
     levels = round_levels(volume.mean_power_dbm)
     if not len(levels):
@@ -189,6 +201,11 @@ def _skins(setting: Setting, volume: TransmitterVolume, radio: str) -> list[Node
     nodes = []
     colours = ramp(len(levels))
     opacities = np.geomspace(0.13, 0.6, len(levels))
+    error = volume.std_error_db[np.isfinite(volume.std_error_db)]
+    known = {
+        "voxel_m": volume.grid.voxel_m, "rays": volume.rays, "early": early,
+        "median_std_error_db": float(np.median(error)) if len(error) else None,
+    }  # fmt: skip
     for level, surface, colour, opacity in zip(
         levels.tolist(), level_surfaces(volume, levels), colours, opacities.tolist(), strict=True
     ):
@@ -203,7 +220,7 @@ def _skins(setting: Setting, volume: TransmitterVolume, radio: str) -> list[Node
         )  # fmt: skip
         data = {
             "shows": "skin", "radio": radio, "transmitter": volume.transmitter, "level_dbm": level, "unit": "dBm",
-            "colour": _hex(colour), "opacity": opacity,
+            "colour": _hex(colour), "opacity": opacity, **known,
         }  # fmt: skip
         nodes.append(Node(f"{level:g} dBm or more, {volume.transmitter}", _origin(setting), [piece], data))
     return nodes

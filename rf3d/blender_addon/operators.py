@@ -92,9 +92,9 @@ def work_steps(context, what, *, moved=()):
 
 def _power_steps(name, told):
     """Power that rf3d has written goes into the scene: early, and again when it is whole."""
-    yield from results.place_power_steps(_scene(name).name, told["file"])
     error = told["median_std_error_db"]
     work.state.early = f"voxels of {told['voxel_m']:g} m, " + ("exact" if error is None else f"error {error:.1f} dB")
+    yield from results.place_power_steps(_scene(name).name, told["file"])
 
 
 def _scene(name):

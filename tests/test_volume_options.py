@@ -229,6 +229,26 @@ def test_the_mirror_is_named_and_no_share_counts_twice():
         detail.arrival[0] = 0.0
 
 
+def test_over_a_region_those_are_named_that_matter_there():
+    """In front of a small plate it is the plate, over the venue the large wall that reflects far more.
+
+    Once those that reflect most anywhere were listed for a zone too, with a share of nothing.
+    """
+    pieces = [
+        *corner_plates((8.0, 6.0, 4.0)),
+        quad("wall", (0.1, 6, 0.2), (7.9, 6, 0.2), (7.9, 6, 3.9), (0.1, 6, 3.9)),
+        quad("plate", (1.4, 0, 1.1), (3.0, 0, 1.1), (3.0, 0, 2.7), (1.4, 0, 2.7)),
+    ]
+    surfaces = tuple(surface(name, "metal", thickness_m=0.002) for name in ("low", "high", "wall", "plate"))
+    setting = setting_of(pieces, surfaces)
+    near = make_grid(setting.scene, 0.5, region_m=np.array([[2.0, 0.6, 1.6], [2.4, 1.2, 2.2]]))
+    for grid, most in ((make_grid(setting.scene, 0.5), "wall"), (near, "plate")):
+        answer = trace(
+            setting, grid=grid, transmitter=transmitter_at((2.2, 3.1, 1.9)), detail=True, blamed=1, edges=False
+        )
+        assert answer.detail.surfaces == (most,)
+
+
 def test_standard_errors_are_those_of_the_spread_over_seeds():
     """A perfect mirror and its image: z-scores over 40 seeds and 256 voxels, and errors of what has no closed form.
 

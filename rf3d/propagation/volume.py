@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import time
 import zlib
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -32,6 +34,8 @@ FEWEST_BATCHES = 64
 MOST_RAYS_A_BATCH = 32_768
 CULPRITS = 6
 """Reflecting surfaces whose share is listed voxel by voxel, unless told otherwise."""
+LOOKED_AT = 4
+"""Times as many are looked at: those that reflect most anywhere."""
 MOST_ROUNDS = 256
 """Rounds of ``FEWEST_BATCHES`` batches after which a volume that is to reach a precision stops."""
 FOLDED_TOGETHER = 4
@@ -107,7 +111,7 @@ class Detail:
     own_direct_power_w : shape float64
         Its share without reflections.
     surfaces : tuple of str
-        Objects that reflect most power, most first.
+        Objects that bring most to the voxels of the grid by their last reflection, most first by a first estimate.
     surface_power_w, surface_std_error_w : (surfaces, *shape) float64
         Of waves that each of them was the last to reflect.
     """
@@ -238,7 +242,7 @@ def trace_volume(
     detail : bool
         Direction of arrival, the receiving antenna's power and the surfaces to blame too.
     blamed : int
-        Most surfaces whose share ``detail`` lists: those that reflect most.
+        Most surfaces whose share ``detail`` lists: those that bring most to the voxels of the grid.
     receiving : Antenna or None
         Whose power ``detail`` lists, upright.
     edges : bool
@@ -292,16 +296,14 @@ def trace_volume(
         )  # fmt: skip
 
     layout = Layout(orders=max_reflections if by_order else 0)
+    track = np.pi / walls.wavenumber[0] ** 2  # k = 2π/λ, so λ²/4π = π/k²
     if detail:
-        thrown = np.zeros(0)
+        layout = Layout(detail=True)
         if max_reflections and blamed:
-            aside = np.zeros((grid.count, Layout().columns), dtype=np.float32)
-            thrown = batch(_PILOT_KEY, 0, Layout(), aside, ROUND_RAYS).thrown
-        most = np.argsort(-thrown, kind="stable")[:blamed]
-        layout = Layout(detail=True, culprits=tuple(int(o) for o in most[thrown[most] > 0.0]))
-    # From metres of weighted track to received watts; k = 2π/λ, so λ²/4π = π/k².
+            pilot = partial(batch, _PILOT_KEY, 0, rays=ROUND_RAYS)
+            layout = replace(layout, culprits=_most_to_blame(pilot, grid, straight.power / track, blamed))
     watts = float(dbm_to_watts(transmitter.power_dbm - transmitter.feed_loss_db))
-    total = _Total(layout, grid, straight, watts=watts, track_w=watts * np.pi / walls.wavenumber[0] ** 2)
+    total = _Total(layout, grid, straight, watts=watts, track_w=watts * track)
     stopped, due = "", FEWEST_BATCHES
     tasks = ordered(
         lambda number: batch(_BATCH_KEY, number, layout, total.tally(), rays_a_batch), range(batches), jobs=jobs,
@@ -325,6 +327,30 @@ def trace_volume(
         transmitter.name, setting, total, rays=rays_a_batch * total.batches, seed=seed,
         max_reflections=max_reflections, by_order=by_order, stopped=stopped,
     )  # fmt: skip
+
+
+def _most_to_blame(
+    pilot: Callable[..., Batch], grid: Grid, straight: FloatArray, most: int
+) -> tuple[int, ...]:  # fmt: skip
+    """Objects with the largest mean share of the power of a voxel of the grid, at most so many, by one batch of rays.
+
+    Those that reflect most are looked at; over a region it is others that matter than over the whole venue.
+
+    Parameters
+    ----------
+    pilot : callable(layout, tally) -> Batch
+    straight : (V,) float64
+        Not reflected, in metres of weighted track by volume.
+    """
+    thrown = pilot(Layout(), np.zeros((grid.count, Layout().columns), dtype=np.float32)).thrown
+    looked_at = np.argsort(-thrown, kind="stable")[: most * LOOKED_AT]
+    layout = Layout(culprits=tuple(int(o) for o in looked_at[thrown[looked_at] > 0.0]))
+    tally = np.zeros((grid.count, layout.columns), dtype=np.float32)
+    pilot(layout, tally)
+    whole = straight * grid.voxel_volume_m3 + tally[:, 0]
+    heard = np.flatnonzero(tally[:, 0])
+    share = np.array([(tally[heard, c] / whole[heard]).sum() for c in range(layout.first_listed, layout.columns)])
+    return tuple(layout.culprits[i] for i in np.argsort(-share, kind="stable")[:most] if share[i] > 0.0)
 
 
 class _Total:

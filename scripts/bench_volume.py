@@ -22,7 +22,8 @@ from rf3d.plan_surfaces import assign_surfaces
 from rf3d.propagation.grid import Grid, make_grid
 from rf3d.propagation.kernels.interfaces import opaque_parts
 from rf3d.propagation.paths import Setting, prepare
-from rf3d.propagation.volume import TransmitterVolume, Until, trace_volume
+from rf3d.propagation.precision import Until
+from rf3d.propagation.volume import TransmitterVolume, trace_volume
 from rf3d.radio.radios import Transmitter
 from rf3d.venue.facets import find_facets
 from rf3d.venue.scene import Scene, make_scene

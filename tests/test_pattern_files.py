@@ -644,7 +644,7 @@ def test_rays_are_launched_after_a_file(room_plan):
     antenna = load_plan(plan_with_file(room_plan)).transmitters[0].antenna
     table = launch_table(antenna)
     assert table.chance == pytest.approx(launch_table(PANEL).chance, rel=0.02)
-    _, field, weight = launch(table, antenna, UPRIGHT, rays=20_000, generator=np.random.default_rng(1))
+    _, field, weight, _ = launch(table, antenna, UPRIGHT, rays=20_000, generator=np.random.default_rng(1))
     assert weight.sum() == pytest.approx(0.9, rel=2e-3)
     assert np.linalg.norm(field, axis=1) == pytest.approx(np.ones(20_000))
 

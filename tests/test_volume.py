@@ -609,7 +609,7 @@ def test_launched_weights_are_unbiased(pattern):
     axes = aim_axes(boresight=np.array([0.6, -0.64, 0.48]), roll_rad=0.3)
     sums = []
     for batch in range(64):
-        way, field, weight = launch(table, antenna, axes, rays=2000, generator=batch_generator(1, batch))
+        way, field, weight, _ = launch(table, antenna, axes, rays=2000, generator=batch_generator(1, batch))
         assert np.abs(np.einsum("ni,ni->n", way, field)).max() < 1e-12
         np.testing.assert_allclose((np.abs(field) ** 2).sum(axis=1)[weight > 0], 1.0, rtol=1e-12)
         sums.append([weight.sum(), *(weight[:, None] * (way @ axes.T) ** 2).sum(axis=0)])

@@ -20,8 +20,9 @@ from rf3d.propagation.direct import mean_inverse_square
 from rf3d.propagation.fields import fields
 from rf3d.propagation.grid import bytes_in_use, bytes_per_voxel, make_grid
 from rf3d.propagation.paths import find_paths
+from rf3d.propagation.precision import Until
 from rf3d.propagation.shade import KEPT
-from rf3d.propagation.volume import Until, from_receiver, trace_volume
+from rf3d.propagation.volume import from_receiver, trace_volume
 from rf3d.radio.antennas import UPRIGHT, make_antenna, response
 from rf3d.radio.radios import CONNECTOR_DB, Receiver
 from rf3d.views.export import share_of, write_vti

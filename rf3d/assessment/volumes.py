@@ -19,12 +19,12 @@ from rf3d.plan import Plan
 from rf3d.plan_surfaces import listed
 from rf3d.propagation.grid import Grid, bytes_in_use, make_grid
 from rf3d.propagation.paths import Setting
+from rf3d.propagation.precision import Until
 from rf3d.propagation.tallies import Layout
 from rf3d.propagation.volume import (
     CULPRITS,
     FEWEST_BATCHES,
     TransmitterVolume,
-    Until,
     from_receiver,
     trace_volume,
 )
@@ -238,7 +238,7 @@ def reached_error_db(volume: TransmitterVolume, within: BoolArray | None) -> flo
     if not some.any():
         return 0.0
     relative = np.nan_to_num(error[some]) / power[some]
-    return float(10.0 / np.log(10.0) * np.quantile(relative, PRECISE_SHARE))
+    return float(10.0 / np.log(10.0) * np.quantile(relative, PRECISE_SHARE, method="inverted_cdf"))
 
 
 def _coverages(

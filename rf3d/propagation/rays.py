@@ -6,6 +6,7 @@ with a tally over voxels and a ledger that says where the emitted power went.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -28,9 +29,9 @@ from rf3d.propagation.kernels.passage import (
     spread,
 )
 from rf3d.propagation.kernels.responses import Responses, make_responses
-from rf3d.propagation.kernels.tally import SEGMENT_COLUMNS, Box, sample_segments, tally_segments
+from rf3d.propagation.kernels.tally import SEGMENT_COLUMNS, Box, add_worth, sample_segments, tally_segments
 from rf3d.propagation.kernels.walk import Rays, march
-from rf3d.propagation.launch import LaunchTable, launch
+from rf3d.propagation.launch import BLOCK_OF_CELL, BLOCKS, LaunchTable, launch
 from rf3d.propagation.paths import Setting
 from rf3d.propagation.tallies import Layout
 from rf3d.radio.antennas import Antenna, world_response
@@ -131,14 +132,84 @@ def run_batch(
     points : int
         Places along a segment at which it is counted; 0 for every voxel it crosses.
     """
-    direction, field, weight = launch(emission.table, emission.antenna, emission.axes, rays=rays, generator=generator)
+    walked = _follow(
+        setting, matter, emission=emission, rays=rays, max_reflections=max_reflections, receiving=receiving,
+        detail=layout.detail, listed=lambda state, count: layout.listed(state.order[:count], state.culprit[:count]),
+        generator=generator,
+    )  # fmt: skip
+    if points > 0:
+        chance = generator.random(len(walked.segments))
+        sample_segments(box, walked.segments, emission.source_m, chance, points, tally)
+    else:
+        tally_segments(box, walked.segments, emission.source_m, _brick(box, layout.columns), tally)
+    return Batch(tally, walked.ledger, walked.emitted, walked.stretches, walked.thrown)
+
+
+def run_trial(
+    setting: Setting,
+    matter: Matter,
+    *,
+    emission: Emission,
+    box: Box,
+    rays: int,
+    max_reflections: int,
+    worth: FloatArray,
+    generator: np.random.Generator,
+) -> FloatArray:
+    """Send rays to learn from which blocks of the launch table they matter.
+
+    Parameters
+    ----------
+    worth : (voxels,) float64
+        What the square of a ray's track in each voxel counts.
+
+    Returns
+    -------
+    block_square : (BLOCKS,) float64
+        Sum of what counts, by the block that rays were sent from.
+    """
+    walked = _follow(
+        setting, matter, emission=emission, rays=rays, max_reflections=max_reflections, receiving=None, detail=False,
+        listed=lambda state, count: BLOCK_OF_CELL[state.cell[:count]], generator=generator,
+    )  # fmt: skip
+    block_square = np.zeros(BLOCKS)
+    add_worth(box, walked.segments, worth, block_square)
+    return block_square
+
+
+class _Walked(NamedTuple):
+    """Rays followed to their end: segments (N, SEGMENT_COLUMNS) of those reflected, and what ``Batch`` says of them."""
+
+    segments: FloatArray
+    ledger: FloatArray
+    emitted: float
+    stretches: int
+    thrown: FloatArray
+
+
+def _follow(
+    setting: Setting,
+    matter: Matter,
+    *,
+    emission: Emission,
+    rays: int,
+    max_reflections: int,
+    receiving: Antenna | None,
+    detail: bool,
+    listed: Callable[[Rays, int], IntArray],
+    generator: np.random.Generator,
+) -> _Walked:
+    """Send rays and follow them; ``listed`` gives the column that each of the first rays of a state is listed in."""
+    direction, field, weight, cell = launch(
+        emission.table, emission.antenna, emission.axes, rays=rays, generator=generator
+    )  # fmt: skip
     ledger = np.zeros(5)
     emitted = float(weight.sum())
     weak = WEAK_SHARE * emitted / rays
     state = Rays(
         np.tile(emission.source_m, (rays, 1)), direction, field, weight, np.zeros(rays),
         np.zeros(rays, dtype=np.int32), np.full(rays, -1, dtype=np.int32), np.zeros(rays, dtype=np.int32),
-        np.full(rays, -1, dtype=np.int32),
+        np.full(rays, -1, dtype=np.int32), cell,
     )  # fmt: skip
     clearance = setting.tracer.clearance_m
     triangle_facet = setting.facets.triangle_facet
@@ -153,8 +224,7 @@ def run_batch(
         triangle = setting.tracer.nearest(state.origin[:count], state.direction[:count])
         written = march(
             state, count, triangle, triangle_facet, setting.planes, setting.bodies, clearance,
-            _own_gain(receiving, state, count) if layout.detail else no_gain,
-            layout.listed(state.order[:count], state.culprit[:count]), segments, written, ledger,
+            _own_gain(receiving, state, count) if detail else no_gain, listed(state, count), segments, written, ledger,
         )  # fmt: skip
         passages, behind = _solids_ahead(setting, matter.boxes, state, count)
         count = branch(
@@ -165,13 +235,7 @@ def run_batch(
         if count == 0:
             break
     ledger[4] += state.weight[:count].sum()
-    if points > 0:
-        chance = generator.random(written)
-        sample_segments(box, segments[:written], emission.source_m, chance, points, tally)
-    else:
-        brick = _brick(box, layout.columns)
-        tally_segments(box, segments[:written], emission.source_m, brick, tally)
-    return Batch(tally, ledger, emitted, stretches, thrown)
+    return _Walked(segments[:written], ledger, emitted, stretches, thrown)
 
 
 def _brick(box: Box, columns: int) -> int:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import time
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -21,14 +21,15 @@ from rf3d.propagation.direct import uncollided
 from rf3d.propagation.grid import Grid
 from rf3d.propagation.kernels.interfaces import make_walls
 from rf3d.propagation.kernels.tally import Box, fold
-from rf3d.propagation.launch import launch_table
+from rf3d.propagation.launch import guided_table, launch_table
 from rf3d.propagation.paths import Setting
-from rf3d.propagation.rays import Batch, Emission, make_matter, run_batch
+from rf3d.propagation.precision import Until, relative_errors, worth
+from rf3d.propagation.rays import Batch, Emission, make_matter, run_batch, run_trial
 from rf3d.propagation.shade import make_shade
 from rf3d.propagation.tallies import Layout, Moments, Uncollided, arrival, delay_spread
 from rf3d.radio.antennas import Antenna
 from rf3d.radio.radios import Receiver, Transmitter
-from rf3d.units import BoolArray, FloatArray, dbm_to_watts, read_only, to_db, watts_to_dbm
+from rf3d.units import FloatArray, dbm_to_watts, read_only, to_db, watts_to_dbm
 
 FEWEST_BATCHES = 64
 MOST_RAYS_A_BATCH = 32_768
@@ -46,7 +47,9 @@ VOXELS_A_RAY = 128
 """Most voxels for a ray of such a batch: adding up large grids again and again would cost more than the rays."""
 JUDGED_BATCHES = 16
 """Batches after which a volume that is near its precision is judged again."""
-_BATCH_KEY, _PILOT_KEY = 2, 3
+LEARNED_AFTER, TRIAL_BATCHES = 48, 6
+"""Batches after which it is learned where rays matter, and those that are sent for nothing else."""
+_BATCH_KEY, _PILOT_KEY, _TRIAL_KEY = 2, 3, 4
 """Set these random numbers apart from those of other solvers."""
 
 
@@ -71,28 +74,6 @@ class Ledger:
         came = self.emitted + self.roulette_gain
         went = self.absorbed + self.escaped + self.roulette_loss + self.cut
         return (came - went) / self.emitted if self.emitted else 0.0
-
-
-@dataclass(frozen=True, eq=False)
-class Until:
-    """When a volume is good enough.
-
-    Parameters
-    ----------
-    error_db : float
-        Standard error that is wanted.
-    share : float
-        Of the voxels that must reach it.
-    within : (voxels,) bool or None
-        Voxels that count; None for all.
-    time_limit_s : float or None
-        Stop then in any case.
-    """
-
-    error_db: float
-    share: float = 0.95
-    within: BoolArray | None = None
-    time_limit_s: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -250,7 +231,8 @@ def trace_volume(
     lobes : bool
         Let facets that are small against the Fresnel zone reflect into lobes; else they are mirrors.
     until : Until or None
-        Go on until a precision is reached. Interrupted, what is done is then kept as a result that says so.
+        Go on until a precision is reached, with more rays where they are found to matter. Interrupted, what is done
+        is kept as a result that says so.
     points : int
         Places along each segment at which it is counted; 0, which is better for the time, counts it in every voxel.
 
@@ -288,9 +270,9 @@ def trace_volume(
     box = Box(grid.venue_low_m, grid.voxel_m, *grid.shape, *grid.first)
     name_key = zlib.crc32(transmitter.name.encode())
 
-    def batch(key: int, number: int, layout: Layout, tally: np.ndarray, rays: int) -> Batch:
+    def batch(key: int, number: int, layout: Layout, tally: np.ndarray, rays: int, sent: Emission) -> Batch:
         return run_batch(
-            setting, matter, emission=emission, box=box, rays=rays, max_reflections=max_reflections,
+            setting, matter, emission=sent, box=box, rays=rays, max_reflections=max_reflections,
             layout=layout, tally=tally, receiving=receiving, points=points,
             generator=batch_generator(seed, key, name_key, number),
         )  # fmt: skip
@@ -300,15 +282,32 @@ def trace_volume(
     if detail:
         layout = Layout(detail=True)
         if max_reflections and blamed:
-            pilot = partial(batch, _PILOT_KEY, 0, rays=ROUND_RAYS)
+            pilot = partial(batch, _PILOT_KEY, 0, rays=ROUND_RAYS, sent=emission)
             layout = replace(layout, culprits=_most_to_blame(pilot, grid, straight.power / track, blamed))
     watts = float(dbm_to_watts(transmitter.power_dbm - transmitter.feed_loss_db))
     total = _Total(layout, grid, straight, watts=watts, track_w=watts * track)
     stopped, due = "", FEWEST_BATCHES
-    tasks = ordered(
-        lambda number: batch(_BATCH_KEY, number, layout, total.tally(), rays_a_batch), range(batches), jobs=jobs,
-        stage="rays" if until is None else "", total=batches,
-    )  # fmt: skip
+
+    def outcomes(numbers: range, sent: Emission) -> Generator[Batch, None, None]:
+        return ordered(
+            lambda number: batch(_BATCH_KEY, number, layout, total.tally(), rays_a_batch, sent), numbers, jobs=jobs,
+            stage="rays" if until is None else "", total=batches,
+        )  # fmt: skip
+
+    def guided(until: Until) -> Generator[Batch, None, None]:
+        """Rays as the antenna sends them, then more of them where the first have shown that they matter."""
+        yield from outcomes(range(LEARNED_AFTER), emission)
+        count = worth(until, *total.power_w)
+        trials = ordered(
+            lambda number: run_trial(
+                setting, matter, emission=emission, box=box, rays=rays_a_batch, max_reflections=max_reflections,
+                worth=count, generator=batch_generator(seed, _TRIAL_KEY, name_key, number),
+            ), range(TRIAL_BATCHES), jobs=jobs,
+        )  # fmt: skip
+        table = guided_table(emission.table, np.stack(list(trials)))
+        yield from outcomes(range(LEARNED_AFTER, batches), replace(emission, table=table))
+
+    tasks = outcomes(range(batches), emission) if until is None or batches == 0 else guided(until)
     try:
         for outcome in tasks:
             total.add(outcome)
@@ -402,6 +401,12 @@ class _Total:
         return Moments(self.layout, self._sums, batches=self.batches, scale=self._scale)
 
     @property
+    def power_w(self) -> tuple[FloatArray, FloatArray]:
+        """Mean power so far and its standard error, (V,) each."""
+        moments = self.moments
+        return self.direct_w + moments.mean(0), moments.error(0)
+
+    @property
     def ledger(self) -> Ledger:
         """Mean over the batches so far."""
         return Ledger(*(float(a) / max(self.batches, 1) for a in (self._emitted, *self._accounts)))
@@ -417,14 +422,10 @@ def _judge(total: _Total, until: Until, jobs: Jobs, *, spent_s: float) -> tuple[
 
     It is time to stop where the second is the number of batches there are.
     """
-    within = np.ones(total.grid.count, dtype=bool) if until.within is None else until.within
-    moments, batches, most = total.moments, total.batches, MOST_ROUNDS * FEWEST_BATCHES
-    power = total.direct_w + moments.mean(0)
-    some = within & (power > 0.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        error = 10.0 / np.log(10.0) * np.nan_to_num(moments.error(0)[some], nan=0.0) / power[some]
-    now = float(np.quantile(error, until.share)) if len(error) else 0.0
-    # Voxels where nothing arrives do not count: they may lie in solids.
+    batches, most = total.batches, MOST_ROUNDS * FEWEST_BATCHES
+    error = 10.0 / np.log(10.0) * relative_errors(until, *total.power_w)
+    error = error[np.isfinite(error)]
+    now = float(np.quantile(error, until.share, method="inverted_cdf")) if len(error) else 0.0
     enough = len(error) == 0 or float((error <= until.error_db).mean()) >= until.share
     # Errors fall with the square root of the work.
     needed = min(most, max(batches + (not enough), int(np.ceil(batches * (now / until.error_db) ** 2))))

@@ -80,7 +80,7 @@ def branch(
     origin, direction, field = rays.origin, rays.direction, rays.field
     weight, length, order, last_plane, facet_now = rays.weight, rays.length, rays.order, rays.plane, rays.facet
     normal, facet_part, facet_plane, solid = planes.normal, bodies.part, bodies.plane, bodies.solid
-    culprit, facet_object = rays.culprit, bodies.object
+    culprit, cell, facet_object = rays.culprit, rays.cell, bodies.object
     first, reach_m, exit_plane = passages.first, passages.reach_m, passages.plane
     depth_m, row_part = passages.depth_m, passages.part
     row, values, scattering, half = responses.row, responses.values, walls.scattering, walls.half_space
@@ -168,7 +168,7 @@ def branch(
         origin[kept, 2] = origin[i, 2] + reach * kz + ahead * nz
         length[kept] = length[i] + reach
         weight[kept], last_plane[kept] = carried, plane
-        order[kept], culprit[kept] = order[i], culprit[i]
+        order[kept], culprit[kept], cell[kept] = order[i], culprit[i], cell[i]
         if not bounces:
             if whole:
                 # T_TM E + (T_TE − T_TM) E_TE, the field being across k.

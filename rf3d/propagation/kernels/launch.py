@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 
 from rf3d.propagation.kernels import INNER
-from rf3d.units import ComplexArray, FloatArray
+from rf3d.units import ComplexArray, FloatArray, IntArray
 
 GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
 
@@ -14,7 +14,7 @@ GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
 @njit(nogil=True, cache=True, error_model="numpy")
 def draw(
     running: FloatArray, columns: int, axes: FloatArray, rays: int, shift: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[FloatArray, IntArray]:
     """Places of a shifted golden-ratio lattice, taken to the sphere by the chance of its cells.
 
     Parameters
@@ -30,10 +30,10 @@ def draw(
     -------
     direction : (rays, 3) float64
         Unit vectors in the venue.
-    chance : (rays,) float64
-        Of the cell that each lies in.
+    cell : (rays,) int32
+        That each lies in.
     """
-    direction, chance = np.empty((rays, 3)), np.empty(rays)
+    direction, cell_of = np.empty((rays, 3)), np.empty(rays, dtype=np.int32)
     rows = (len(running) - 1) // columns
     for i in range(rays):
         u, v = (i + shift[0]) / rays, (i * GOLDEN + shift[1]) % 1.0
@@ -42,14 +42,15 @@ def draw(
         row_chance = running[(row + 1) * columns] - before
         across = before + v * row_chance
         cell = _place(running, 1, row * columns, (row + 1) * columns, across)
-        chance[i] = running[cell + 1] - running[cell]
+        cell_of[i] = cell
+        chance = running[cell + 1] - running[cell]
         z = min(max((row + (u - before) / row_chance) * 2.0 / rows - 1.0, -1.0), 1.0)
-        azimuth = (cell - row * columns + (across - running[cell]) / chance[i]) * 2.0 * np.pi / columns
+        azimuth = (cell - row * columns + (across - running[cell]) / chance) * 2.0 * np.pi / columns
         ring = np.sqrt(1.0 - z * z)
         x, y = ring * np.cos(azimuth), ring * np.sin(azimuth)
         for a in range(3):
             direction[i, a] = x * axes[0, a] + y * axes[1, a] + z * axes[2, a]
-    return direction, chance
+    return direction, cell_of
 
 
 @njit(**INNER)
@@ -65,14 +66,14 @@ def _place(running: FloatArray, stride: int, low: int, high: int, value: float) 
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
-def unit_fields(field: ComplexArray, chance: FloatArray, share: float) -> FloatArray:
-    """Power |E|² · share / chance (N,) of fields (N, 3), which are made unit vectors in place."""
+def unit_fields(field: ComplexArray, cell: IntArray, running: FloatArray, share: float) -> FloatArray:
+    """Power |E|² · share / chance of the cell (N,) of fields (N, 3), which are made unit vectors in place."""
     weight = np.empty(len(field))
     for i in range(len(field)):
         gain = 0.0
         for a in range(3):
             gain += field[i, a].real * field[i, a].real + field[i, a].imag * field[i, a].imag
-        weight[i] = gain * share / chance[i]
+        weight[i] = gain * share / (running[cell[i] + 1] - running[cell[i]])
         scale = 1.0 / np.sqrt(max(gain, 1e-300))
         for a in range(3):
             field[i, a] *= scale

@@ -309,6 +309,35 @@ def sample_segments(
 
 
 @njit(nogil=True, cache=True)
+def add_worth(box: Box, segments: FloatArray, worth: FloatArray, total: FloatArray) -> None:
+    """Add weight² × Σ length · ``worth`` (voxels,) of N segments to the entries (K,) of ``total`` they are listed in.
+
+    Looked at once a voxel's edge along each segment: good enough to say where rays are worth sending.
+    """
+    edge = box.edge
+    for row in range(len(segments)):
+        ox, oy, oz = segments[row, X], segments[row, Y], segments[row, Z]
+        dx, dy, dz = segments[row, DX], segments[row, DY], segments[row, DZ]
+        _, _, in_x, out_x = _across(ox, dx, box.low[0], edge, box.fx, box.fx + box.nx)
+        _, _, in_y, out_y = _across(oy, dy, box.low[1], edge, box.fy, box.fy + box.ny)
+        _, _, in_z, out_z = _across(oz, dz, box.low[2], edge, box.fz, box.fz + box.nz)
+        enter = max(0.0, max(in_x, max(in_y, in_z)))
+        leave = min(segments[row, REACH], min(out_x, min(out_y, out_z)))
+        if leave <= enter:
+            continue
+        pieces = 1 + int((leave - enter) / edge)
+        piece = (leave - enter) / pieces
+        found = 0.0
+        for m in range(pieces):
+            at = enter + (m + 0.5) * piece
+            i = min(max(int((ox + at * dx - box.low[0]) / edge) - box.fx, 0), box.nx - 1)
+            j = min(max(int((oy + at * dy - box.low[1]) / edge) - box.fy, 0), box.ny - 1)
+            k = min(max(int((oz + at * dz - box.low[2]) / edge) - box.fz, 0), box.nz - 1)
+            found += worth[(i * box.ny + j) * box.nz + k]
+        total[int(segments[row, LISTED])] += segments[row, WEIGHT] ** 2 * found * piece
+
+
+@njit(nogil=True, cache=True)
 def fold(a: FloatArray, b: FloatArray, c: FloatArray, d: FloatArray, count: int, sums: FloatArray) -> None:
     """Add the first ``count`` of four batches (voxels, C) float32 to running sums (voxels, 2C + 3) float64, in order.
 

@@ -34,8 +34,9 @@ class Rays(NamedTuple):
         Unit field vector across the direction.
     weight, length : (N,) float64
         Power carried, and way travelled to the origin, metres.
-    order, plane, facet, culprit : (N,) int32
-        Reflections so far; plane left last, −1 at the antenna; facet met; object that reflected last, −1 at first.
+    order, plane, facet, culprit, cell : (N,) int32
+        Reflections so far; plane left last, −1 at the antenna; facet met; object that reflected last, −1 at first;
+        cell of the launch table that the ray was sent from.
     """
 
     origin: FloatArray
@@ -47,6 +48,7 @@ class Rays(NamedTuple):
     plane: IntArray
     facet: IntArray
     culprit: IntArray
+    cell: IntArray
 
 
 @njit(**INNER)
@@ -62,6 +64,7 @@ def move(rays: Rays, source: int, target: int) -> None:
     rays.plane[target] = rays.plane[source]
     rays.facet[target] = rays.facet[source]
     rays.culprit[target] = rays.culprit[source]
+    rays.cell[target] = rays.cell[source]
 
 
 @njit(**INNER)

@@ -96,13 +96,14 @@ def find_facets(scene: Scene) -> Facets:
     triangle_normal = cross / double_area[:, None]
     triangle_plane, normal, offset = _planes(corners, triangle_normal, double_area)
 
-    welded = _weld(scene.vertices_m)[scene.triangles]
+    first, vertex = distinct_rows(np.round(scene.vertices_m / WELD_M).astype(np.int64))
+    welded = vertex[scene.triangles]
     edge_triangle, edge_key, edge_corner = _edges(welded)
     triangle_facet, facet_count = _connect(edge_triangle, edge_key, triangle_plane, scene.triangle_part)
 
     facet_start, facet_triangles = group(triangle_facet, facet_count)
-    first = facet_triangles[facet_start[:-1]]
-    plane = triangle_plane[first].astype(np.int32)
+    leader = facet_triangles[facet_start[:-1]]
+    plane = triangle_plane[leader].astype(np.int32)
     plane_start, plane_facets = group(plane, len(normal))
     low = np.full((facet_count, 3), np.inf)
     high = np.full((facet_count, 3), -np.inf)
@@ -117,6 +118,8 @@ def find_facets(scene: Scene) -> Facets:
         edge_triangle=edge_triangle,
         edge_key=edge_key,
         edge_corner=edge_corner,
+        welded=welded,
+        places=scene.vertices_m[first],
         plane=plane,
         normal=normal,
         triangles=(facet_start, facet_triangles),
@@ -128,7 +131,7 @@ def find_facets(scene: Scene) -> Facets:
     )  # fmt: skip
     return Facets(
         triangle_facet=read_only(triangle_facet),
-        part=read_only(scene.triangle_part[first].astype(np.int32)),
+        part=read_only(scene.triangle_part[leader].astype(np.int32)),
         plane=read_only(plane),
         area_m2=read_only(area),
         bounds_m=read_only(bounds),
@@ -176,11 +179,6 @@ def _planes(
     oriented = triangle_normal[largest] * sign[largest][:, None]
     # Through the middle of the largest triangle, so that rounding of the normal stays local.
     return triangle_plane, oriented, np.einsum("ni,ni->n", oriented, corners[largest].mean(axis=1))
-
-
-def _weld(vertices_m: FloatArray) -> np.ndarray:
-    """Index of each vertex among distinct points."""
-    return distinct_rows(np.round(vertices_m / WELD_M).astype(np.int64))[1]
 
 
 def _edges(welded: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

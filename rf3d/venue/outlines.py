@@ -58,6 +58,8 @@ def find_outlines(
     edge_triangle: np.ndarray,
     edge_key: np.ndarray,
     edge_corner: np.ndarray,
+    welded: np.ndarray,
+    places: FloatArray,
     plane: IntArray,
     normal: FloatArray,
     triangles: tuple[IntArray, IntArray],
@@ -72,6 +74,8 @@ def find_outlines(
     corners : (M, 3, 3) float64, triangle_facet : (M,) int32, triangle_normal : (M, 3) float64
     edge_triangle, edge_key, edge_corner : (3M,) int
         Every triangle side: its triangle, a key shared by sides that coincide, and its first corner.
+    welded : (M, 3) int, places : (W, 3) float64
+        Place of every corner among those that are distinct.
     plane : (Q,) int32, normal : (N, 3) float64
     triangles : ((Q + 1,) int32, (M,) int32)
         Start table and list of each facet's triangles.
@@ -91,8 +95,8 @@ def find_outlines(
     sides = np.bincount(facet_key.reshape(-1), weights=once, minlength=len(in_facet))
     outer = (sides[facet_key.reshape(-1)] == 1) & once
     order = np.concatenate([np.flatnonzero(outer), np.flatnonzero(~outer)])
-    span = corners[edge_triangle[order][:, None], np.stack([edge_corner, (edge_corner + 1) % 3], axis=1)[order]]
-    piece, ends, key = _cut_where_others_end(span, outer.sum())
+    side = edge_triangle[order][:, None], np.stack([edge_corner, (edge_corner + 1) % 3], axis=1)[order]
+    piece, ends, key = _cut_where_others_end(corners[side], welded[side], places, outer.sum())
     order = order[piece]
     outline = np.flatnonzero(outer[order])
     triangle, apex = edge_triangle[order], corners[edge_triangle[order], (edge_corner[order] + 2) % 3]
@@ -231,10 +235,13 @@ def _ranges(start: np.ndarray, count: np.ndarray) -> np.ndarray:
     return np.repeat(start - (np.cumsum(count) - count), count) + np.arange(int(count.sum()))
 
 
-def _cut_where_others_end(span: FloatArray, outer: int) -> tuple[np.ndarray, FloatArray, np.ndarray]:
+def _cut_where_others_end(
+    span: FloatArray, label: np.ndarray, spot: FloatArray, outer: int
+) -> tuple[np.ndarray, FloatArray, np.ndarray]:
     """Sides (S, 2, 3), the first ``outer`` of which are cut where the end of another of these touches them.
 
-    A wall drawn in one piece over a floor drawn in three meets all of them.
+    A wall drawn in one piece over a floor drawn in three meets all of them. ``label`` (S, 2) are the places at which
+    sides begin and end among those at ``spot`` (W, 3).
 
     Returns
     -------
@@ -244,9 +251,6 @@ def _cut_where_others_end(span: FloatArray, outer: int) -> tuple[np.ndarray, Flo
     key : (N,) int
         Shared by pieces that coincide.
     """
-    points = span.reshape(-1, 3)
-    first, label = distinct_rows(np.round(points / WELD_M).astype(np.int64))
-    spot, label = points[first], label.reshape(-1, 2)
     rim = np.unique(label[:outer])
     tree = cKDTree(spot[rim])
     pairs = rim[tree.query_pairs(TOUCHING_M, output_type="ndarray")]
@@ -257,7 +261,7 @@ def _cut_where_others_end(span: FloatArray, outer: int) -> tuple[np.ndarray, Flo
     a, along = span[:outer, 0], span[:outer, 1] - span[:outer, 0]
     size = np.linalg.norm(along, axis=1)
     # Balls along each side, so that long sides do not ask for all there is.
-    most = max(float(np.ptp(points, axis=0).max()) / _STEPS_ACROSS, TOUCHING_M)
+    most = max(float(np.ptp(span.reshape(-1, 3), axis=0).max()) / _STEPS_ACROSS, TOUCHING_M)
     balls = np.maximum(np.ceil(size / most), 1).astype(np.int64)
     owner = np.repeat(np.arange(outer), balls)
     share = (np.arange(len(owner)) - np.repeat(np.cumsum(balls) - balls, balls) + 0.5) / balls[owner]

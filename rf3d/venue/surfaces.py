@@ -16,7 +16,7 @@ from scipy.sparse.csgraph import connected_components
 
 from rf3d.units import FloatArray
 from rf3d.venue.materials import Material
-from rf3d.venue.outlines import WELD_M
+from rf3d.venue.outlines import WELD_M, distinct_rows, group
 from rf3d.venue.scene import Scene
 
 Body = Literal["sheet", "solid"]
@@ -57,16 +57,19 @@ def decide_bodies(scene: Scene) -> list[tuple[Body, str]]:
     Solid: the object is closed (every edge belongs to two triangles), holds no other object and has a
     mean chord 4V/S under 1 m (mean chord of a convex body: Cauchy; Coleman, J. Appl. Prob. 6, 1969; from memory).
     """
-    decisions: dict[str, tuple[Body, str]] = {}
-    part_object = np.array(scene.objects, dtype=object)
-    for name in dict.fromkeys(scene.objects):
-        mine = np.flatnonzero(part_object == name)
-        decisions[name] = _decide(scene, np.isin(scene.triangle_part, mine))
-    return [decisions[name] for name in scene.objects]
+    number = {name: n for n, name in enumerate(dict.fromkeys(scene.objects))}
+    owner = np.array([number[name] for name in scene.objects])[scene.triangle_part]
+    start, members = group(owner, len(number))
+    # All corners from low to high x, so that those inside a body are looked for among few.
+    points, of = scene.corners_m.reshape(-1, 3), np.repeat(owner, 3)
+    order = np.argsort(points[:, 0], kind="stable")
+    points, of = points[order], of[order]
+    decisions = [_decide(scene.corners_m[members[start[n] : start[n + 1]]], n, points, of) for n in range(len(number))]
+    return [decisions[number[name]] for name in scene.objects]
 
 
-def _decide(scene: Scene, chosen: np.ndarray) -> tuple[Body, str]:
-    corners = scene.corners_m[chosen]
+def _decide(corners: FloatArray, number: int, points: FloatArray, owner: np.ndarray) -> tuple[Body, str]:
+    """Sheet or solid for the triangles (M, 3, 3) of an object, among all corners in order of x and their objects."""
     if not _closed(corners):
         return "sheet", "open surface"
     volume = _enclosed_volume_m3(corners)
@@ -74,10 +77,10 @@ def _decide(scene: Scene, chosen: np.ndarray) -> tuple[Body, str]:
     chord = 4.0 * volume / area
     if chord >= SOLID_CHORD_M:
         return "sheet", f"closed, but {chord:.1f} m across on average: taken as a room of sheets"
-    low, high = corners.min(axis=(0, 1)), corners.max(axis=(0, 1))
-    others = scene.corners_m[~chosen].reshape(-1, 3)
     margin = 10 * WELD_M
-    near = others[((others > low + margin) & (others < high - margin)).all(axis=1)]
+    low, high = corners.min(axis=(0, 1)) + margin, corners.max(axis=(0, 1)) - margin
+    some = slice(*np.searchsorted(points[:, 0], (low[0], high[0])))
+    near = points[some][((points[some] > low) & (points[some] < high)).all(axis=1) & (owner[some] != number)]
     if len(near) and inside_closed(corners, near).any():
         return "sheet", "closed, but another object lies inside"
     return "solid", f"closed body, {chord:.2f} m across on average"
@@ -85,11 +88,10 @@ def _decide(scene: Scene, chosen: np.ndarray) -> tuple[Body, str]:
 
 def _closed(corners: FloatArray) -> bool:
     """Whether every edge is shared by exactly two triangles (or an even number, where bodies touch)."""
-    key = np.round(corners.reshape(-1, 3) / WELD_M).astype(np.int64)
-    _, index = np.unique(key, axis=0, return_inverse=True)
+    _, index = distinct_rows(np.round(corners.reshape(-1, 3) / WELD_M).astype(np.int64))
     faces = index.reshape(-1, 3)
     sides = np.sort(faces[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2), axis=1)
-    _, count = np.unique(sides, axis=0, return_counts=True)
+    _, count = np.unique(sides[:, 0] * len(index) + sides[:, 1], return_counts=True)
     return bool(len(faces) >= 4 and (count % 2 == 0).all())
 
 
@@ -99,8 +101,7 @@ def _enclosed_volume_m3(corners: FloatArray) -> float:
     Summed body by body over signed tetrahedra once each body's windings agree; a body whose windings
     disagree is measured by its bounding box, which errs towards "room".
     """
-    key = np.round(corners.reshape(-1, 3) / WELD_M).astype(np.int64)
-    _, index = np.unique(key, axis=0, return_inverse=True)
+    _, index = distinct_rows(np.round(corners.reshape(-1, 3) / WELD_M).astype(np.int64))
     faces = index.reshape(-1, 3)
     sides = faces[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2)
     count = int(faces.max()) + 1

@@ -245,7 +245,7 @@ def links(
 )
 @click.option("--antenna", metavar="NAME", help="The receiving antenna; else the one most receivers of a radio have.")
 @click.option("--until", metavar="0.5dB", help="Go on until 95 % of the zones' voxels have this standard error.")
-@click.option("--time-limit", "time_limit", metavar="SECONDS", help="With --until: stop then in any case.")
+@click.option("--time-limit", "time_limit", metavar="SECONDS", help="With --until: stop then, once errors can be told.")
 @click.option("--memory", metavar="4GiB", help="Memory that may be used; half of what is free otherwise.")
 @GLB_OPTION
 @click.option(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import tracemalloc
 from dataclasses import replace
 from pathlib import Path
@@ -133,6 +134,17 @@ def test_interrupted_it_keeps_what_is_done(setting, monkeypatch):
     at_once.cancel.set()
     with pytest.raises(CancelledError):
         trace(setting, until=Until(1e-3), jobs=at_once)
+
+
+def test_a_time_limit_ends_a_round_that_is_under_way(setting, monkeypatch):
+    """By a clock that ticks once a look; it was looked at after whole rounds alone, of 10 s each in an arena."""
+    monkeypatch.setattr(engine, "ROUND_RAYS", 128)
+    ticks = itertools.count()
+    monkeypatch.setattr(engine.time, "monotonic", lambda: float(next(ticks)))
+    limit = engine.FEWEST_BATCHES + 10
+    answer = trace(setting, until=Until(1e-3, time_limit_s=float(limit)))
+    assert answer.stopped == "time limit"
+    assert answer.batches == pytest.approx(limit, abs=5)
 
 
 # --- backwards -----------------------------------------------------------------------------------------------------

@@ -25,7 +25,7 @@ class Until:
     within : (voxels,) bool or None
         Voxels that count; None for all.
     time_limit_s : float or None
-        Stop then in any case.
+        Stop then, though not before there are batches enough for a standard error.
     """
 
     error_db: float

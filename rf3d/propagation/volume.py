@@ -311,8 +311,10 @@ def trace_volume(
     try:
         for outcome in tasks:
             total.add(outcome)
-            if until is not None and total.batches == due:
-                stopped, due = _judge(total, until, jobs, spent_s=time.monotonic() - begun)
+            spent_s = time.monotonic() - begun
+            late = until is not None and until.time_limit_s is not None and spent_s >= until.time_limit_s
+            if until is not None and (total.batches == due or (late and total.batches > FEWEST_BATCHES)):
+                stopped, due = _judge(total, until, jobs, spent_s=spent_s)
                 if due == total.batches:
                     break
     except (CancelledError, KeyboardInterrupt):

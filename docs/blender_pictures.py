@@ -4,6 +4,7 @@ Run by make_blender_pictures.sh. Nothing is retouched.
 """
 
 import sys
+import time
 import traceback
 from pathlib import Path
 
@@ -31,6 +32,12 @@ def look(place, turn, distance):
     space.region_3d.view_perspective = "PERSP"
     space.region_3d.view_rotation = Euler(turn).to_quaternion()
     space.region_3d.view_location, space.region_3d.view_distance = Vector(place), distance
+
+
+def frame():
+    """Venue and legends in view, as the button does it."""
+    with bpy.context.temp_override(window=window(), area=view()):
+        bpy.ops.rf3d.frame()
 
 
 def click(x, y, ctrl=False):
@@ -183,6 +190,7 @@ def story():
     yield from do(bpy.ops.rf3d.work, what="volume")
     scene.rf3d.shown_paths = "NONE"
     look((6, 0, 1), (0.55, 0, 0.0), 52)
+    frame()
     yield from show_panels("Results")
     yield from picture("blender_volume")
     # The demo playhouse.
@@ -193,8 +201,15 @@ def story():
     scene.rf3d.lobe_m = 2.0
     yield from do(bpy.ops.rf3d.work, what="volume")
     scene.rf3d.show_slice, scene.rf3d.show_skins, scene.rf3d.shown_power = False, True, "balcony rail"
-    look((4, -6, 4), (0.95, 0, 0.6), 62)
+    look((4, -6, 4), (0.75, 0, 0.25), 62)
+    frame()
     yield from picture("blender_playhouse")
+
+
+def nap():
+    """Blender does not rest while events are simulated: it would take a core from rf3d."""
+    time.sleep(0.005)
+    return 0.0
 
 
 steps = story()
@@ -212,4 +227,5 @@ def drive():
     return None
 
 
+bpy.app.timers.register(nap, persistent=True)
 bpy.app.timers.register(drive, first_interval=1.0, persistent=True)

@@ -549,11 +549,16 @@ def test_the_extension_is_valid_and_installs_in_blender_4_2(zips, blender_module
     said = subprocess.run([blender_module, checker, "validate", zips[0]], capture_output=True, text=True, timeout=120)
     assert said.returncode != 0, "the check can fail"
     done = subprocess.run(
-        [blender_module, SESSION.with_name("blender_extension.py"), zips[1], python, tmp_path],
-        capture_output=True, text=True, timeout=300, env={**os.environ, "BLENDER_USER_RESOURCES": str(tmp_path)},
+        [blender_module, SESSION.with_name("blender_extension.py"), zips[1], python, tmp_path,
+         ROOT / "meshes_demo" / "playhouse.toml"],
+        capture_output=True, text=True, timeout=900, env={**os.environ, "BLENDER_USER_RESOURCES": str(tmp_path)},
     )  # fmt: skip
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
     assert "extension works" in done.stdout
+    before, after = (load_plan(path) for path in (ROOT / "meshes_demo" / "playhouse.toml", tmp_path / "again.toml"))
+    for what in ("transmitters", "receivers", "zones"):
+        assert [item.name for item in getattr(after, what)] == [item.name for item in getattr(before, what)]
+    assert len(load_scene(after).triangles) == len(load_scene(before).triangles)
 
 
 @needs_blender

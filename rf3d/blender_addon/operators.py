@@ -9,7 +9,7 @@ from pathlib import Path
 import bpy
 from bpy.props import BoolProperty, EnumProperty, IntProperty, StringProperty
 from bpy_extras.io_utils import ExportHelper, ImportHelper
-from mathutils import Matrix
+from mathutils import Matrix, Vector
 
 from . import follow, places, plans, preferences, results, select, toml, unpacking, venue, work
 from .numbers import axes, typed
@@ -487,6 +487,22 @@ class RF3D_OT_clear(bpy.types.Operator):
         return {"FINISHED"}
 
 
+class RF3D_OT_frame(bpy.types.Operator):
+    """Bring the venue and the legends that show into view"""
+
+    bl_idname = "rf3d.frame"
+    bl_label = "Frame with legends"
+
+    def execute(self, context):
+        """Move every 3D view."""
+        legends = [o for o in select.results(context.scene) if "legend" in o["shows"] and o.visible_get()]
+        corners = [o.matrix_world @ Vector(corner) for o in legends for corner in o.bound_box]
+        scale_m = context.scene.unit_settings.scale_length
+        corners += [Vector(corner) / scale_m for corner in venue.bounds_m(context.scene) or ()]
+        select.frame(corners, 6.0 / scale_m, apart=1.0)
+        return {"FINISHED"}
+
+
 class RF3D_OT_show_finding(bpy.types.Operator):
     """Select and frame what the finding is about"""
 
@@ -502,7 +518,8 @@ class RF3D_OT_show_finding(bpy.types.Operator):
 
 CLASSES = (
     RF3D_OT_work, RF3D_OT_cancel, RF3D_OT_keep, RF3D_OT_add, RF3D_OT_aim, RF3D_OT_suggest, RF3D_OT_take_suggested,
-    RF3D_OT_copy_surface, RF3D_OT_import_plan, RF3D_OT_export_plan, RF3D_OT_clear, RF3D_OT_show_finding,
+    RF3D_OT_copy_surface, RF3D_OT_import_plan, RF3D_OT_export_plan, RF3D_OT_clear, RF3D_OT_frame,
+    RF3D_OT_show_finding,
 )  # fmt: skip
 
 

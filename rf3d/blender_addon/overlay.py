@@ -39,7 +39,7 @@ def _draw():
     shader = gpu.shader.from_builtin("UNIFORM_COLOR" if bpy.app.version >= (3, 4, 0) else "3D_UNIFORM_COLOR")
     size = scene.rf3d.lobe_m / scene.unit_settings.scale_length
     gpu.state.blend_set("ALPHA")
-    gpu.state.depth_test_set("LESS_EQUAL")
+    gpu.state.depth_test_set("NONE" if scene.rf3d.through_walls else "LESS_EQUAL")
     try:
         for obj in radio_objects(scene):
             radio = obj.rf3d

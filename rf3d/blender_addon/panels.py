@@ -114,6 +114,9 @@ class RF3D_PT_show(bpy.types.Panel):
         column.prop(settings, "shown_power", text="Power")
         column.prop(settings, "show_slice")
         column.prop(settings, "show_skins")
+        if settings.show_skins and settings.shown_power.startswith("strongest:"):
+            _lines(self.layout, context, "Skins are of one transmitter: choose it under Power.", "INFO")
+            column = _numbers(self.layout)
         column.prop(settings, "height_m")
         column.prop(settings, "volume_of", text="From")
         column.prop(settings, "through_walls")
@@ -122,6 +125,7 @@ class RF3D_PT_show(bpy.types.Panel):
         if settings.show_lobes:
             column.prop(settings, "lobe_m")
         if select.results(context.scene):
+            column.operator("rf3d.frame", icon="ZOOM_SELECTED")
             column.operator("rf3d.clear", icon="TRASH")
 
 

@@ -363,8 +363,9 @@ class SceneSettings(bpy.types.PropertyGroup):
     show_slice: BoolProperty(name="Slice", default=True, update=select.show_changed)
     show_skins: BoolProperty(name="Skins of equal power", default=False, update=select.show_changed)
     through_walls: BoolProperty(
-        name="Through walls", default=True, update=select.show_changed, description="Draw results in front of the venue"
-    )
+        name="Through walls", default=True, update=select.show_changed,
+        description="Draw results and lobes in front of the venue",
+    )  # fmt: skip
     show_labels: BoolProperty(
         name="Labels",
         default=True,

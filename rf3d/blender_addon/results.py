@@ -331,7 +331,7 @@ def _slice_legend(scene, extras):
 def _skin_legend(scene, key, levels):
     rows = [(f"{_minus(item['level_dbm'])} dBm or more inside", item["colour"]) for item in levels][::-1]
     title = f"Mean power in space, dBm\nat a probe of unit gain\n{levels[0]['transmitter']}\n{_known(levels[0])}"
-    return _legend(scene, f"legend skins {key}", title, rows, {"shows": "skin legend", "key": key}, offset=1)
+    return _legend(scene, f"legend skins {key}", title, rows, {"shows": "skin legend", "key": key}, row=1)
 
 
 def _known(extras):
@@ -348,7 +348,7 @@ def _links_legend(scene, about):
     title = f"Links, {about['air']}\nwidth of a path: share of power\nover, under: dB to the threshold, mean"
     if about["air"] != "clean air only":
         title += "\nwhen busy: over the busiest air listed"
-    for obj, extras in _legend(scene, "legend links", title, rows, {"shows": "legend"}, offset=2):
+    for obj, extras in _legend(scene, "legend links", title, rows, {"shows": "legend"}, column=1):
         _add(scene, "links", obj, extras)
 
 
@@ -356,11 +356,14 @@ def _minus(value):
     return f"{value:g}".replace("-", "−")
 
 
-def _legend(scene, name, title, rows, extras, offset=0):
-    """A text and a strip of swatches, flat beside the venue, readable from above and from the front; not yet added."""
+def _legend(scene, name, title, rows, extras, *, column=0, row=0):
+    """A text and a strip of swatches, flat beside the venue, readable from above and from the front; not yet added.
+
+    Flat as a slice is, and so lit as it is: the colours are alike on screen.
+    """
     low, high = bounds_m(scene) or ((0.0, 0.0, 0.0), (10.0, 10.0, 3.0))
     size = max(0.2, 0.02 * max(high[0] - low[0], high[1] - low[1]))
-    left = high[0] + 2 * size + offset * 19 * size
+    left = high[0] + 2 * size + column * 23 * size
     line = 1.35 * size
     head = title.count("\n") + 2
     text = bpy.data.curves.new(name, "FONT")
@@ -369,23 +372,23 @@ def _legend(scene, name, title, rows, extras, offset=0):
     text.space_line = line / size
     words_obj = bpy.data.objects.new(name, text)
     text.materials.append(plain_material("legend ink", (0.0, 0.0, 0.0, 1.0), _existing("legend ink")))
-    top = min(high[1], low[1] + line * (len(rows) + head + 1))
+    top = min(high[1], low[1] + line * (len(rows) + head + 1)) + 19 * line * row
     _placed(scene, words_obj, (left + 2.2 * size, top, low[2] + 0.03 * size))
     mesh = bpy.data.meshes.new(f"{name} swatches")
     points, faces = [], []
     longest = max(len(line_) for line_ in text.body.split("\n"))
-    card = (-0.4 * size, -line * (head + len(rows)), (0.62 * longest + 2.6) * size, 1.4 * size)
-    for row in range(len(rows)):
-        y = -line * (head + row) - 0.15 * size
+    card = (-0.4 * size, -line * (head + len(rows)), (0.5 * longest + 2.6) * size, 1.4 * size)
+    for number in range(len(rows)):
+        y = -line * (head + number) - 0.15 * size
         faces.append(tuple(range(len(points), len(points) + 4)))
         points += [(0.0, y, 0.0), (1.7 * size, y, 0.0), (1.7 * size, y + line, 0.0), (0.0, y + line, 0.0)]
     faces.append(tuple(range(len(points), len(points) + 4)))
     points += [(card[x], card[y], -0.05 * size) for x, y in ((0, 1), (2, 1), (2, 3), (0, 3))]
     mesh.from_pydata(points, [], faces)
-    for row, (_, colour) in enumerate([*rows, ("", "#f4f4f4")]):
+    for number, (_, colour) in enumerate([*rows, ("", "#f4f4f4")]):
         ink = f"swatch {colour}"
         mesh.materials.append(_flat(ink, (*_linear(colour), 1.0)))
-        mesh.polygons[row].material_index = row
+        mesh.polygons[number].material_index = number
     mesh.update()
     swatches = bpy.data.objects.new(f"{name} swatches", mesh)
     _placed(scene, swatches, (left, top, low[2]))

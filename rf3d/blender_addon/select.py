@@ -65,8 +65,14 @@ def select_objects(objects):
     layer.objects.active = shown[0]
 
 
-def frame(points, least):
-    """Bring points (world, scene units) into the middle of every 3D view, at least ``least`` wide."""
+def frame(points, least, *, apart=1.3):
+    """Bring points (world, scene units) into the middle of every 3D view, at least ``least`` wide.
+
+    Parameters
+    ----------
+    apart : float
+        Distance of the eye against the diagonal of the points.
+    """
     if not points:
         return
     low = Vector([min(p[k] for p in points) for k in range(3)])
@@ -76,7 +82,7 @@ def frame(points, least):
             if area.type == "VIEW_3D":
                 view = area.spaces.active.region_3d
                 view.view_location = (low + high) / 2
-                view.view_distance = max(1.3 * (high - low).length, least)
+                view.view_distance = max(apart * (high - low).length, least)
                 if view.view_perspective == "CAMERA":
                     view.view_perspective = "PERSP"
 

@@ -20,7 +20,7 @@ from .trouble import Stopped, Trouble
 
 WAIT = object()
 TICK_S = 0.05
-SLICE_S = 0.06
+SLICE_S = 0.05
 """Longest that a tick goes on to a further step; no step of ours is long. Between two ticks Blender draws what was
 changed: many short ones would make it draw the venue again and again."""
 REST_S = 0.005
@@ -42,6 +42,7 @@ class State:
         self.note = ""
         self.early = ""
         self.longest_step_s = 0.0
+        self.longest_tick_s = 0.0
         self.shown, self.drawn = None, 0.0
 
     def fail(self, trouble):
@@ -73,7 +74,8 @@ def start(name, steps):
     """
     global _current, _cancelled, _kept
     state.name, state.stage, state.share, state.since = name, "", 0.0, time.monotonic()
-    state.error, state.note, state.early, state.longest_step_s = None, "", "", 0.0
+    state.error, state.note, state.early = None, "", ""
+    state.longest_step_s = state.longest_tick_s = 0.0
     _current, _cancelled, _kept = steps, False, False
     if bpy.app.background:
         while busy():
@@ -109,12 +111,13 @@ def drop():
 
 def _tick():
     window = next(iter(bpy.context.window_manager.windows), None)
-    deadline, waits = time.perf_counter() + SLICE_S, False
+    began, waits = time.perf_counter(), False
     with bpy.context.temp_override(**({"window": window} if bpy.context.window is None and window else {})):
-        while busy() and time.perf_counter() < deadline:
+        while busy() and time.perf_counter() < began + SLICE_S:
             waits = _advance() is WAIT
             if waits:
                 break
+    state.longest_tick_s = max(state.longest_tick_s, time.perf_counter() - began)
     shown = state.stage, round(100 * state.share)
     if not busy():
         redraw()

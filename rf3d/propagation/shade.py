@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rf3d.jobs import Jobs, ordered
 from rf3d.propagation.assembly import Setting, assemble
 from rf3d.propagation.diffraction import heavy_triangles, lit_edges
 from rf3d.propagation.fields import fields
@@ -24,6 +25,8 @@ from rf3d.units import SPEED_OF_LIGHT_M_S, BoolArray, ComplexArray, FloatArray, 
 
 CELL = 4
 """Voxels along each edge of the cells for which candidate edges are listed."""
+CELLS_TOGETHER = 1_024
+"""Cells that are worked out at a time."""
 LISTED, TRIED, KEPT = 16, 6, 3
 """Edges listed for a cell; tried for a voxel; and of those in view, the ones deep in the shade that count."""
 
@@ -90,7 +93,7 @@ class Bent:
     weight: FloatArray
 
 
-def make_shade(setting: Setting, transmitter: Transmitter, grid: Grid, *, frequency_hz: float) -> Shade:
+def make_shade(setting: Setting, transmitter: Transmitter, grid: Grid, *, frequency_hz: float, jobs: Jobs) -> Shade:
     """List for every cell of voxels the edges that detour the way to it least."""
     source = setting.scene.to_local(transmitter.position_m)
     bends = make_bends(setting.edges, setting.facets)
@@ -100,10 +103,16 @@ def make_shade(setting: Setting, transmitter: Transmitter, grid: Grid, *, freque
     cells = -(-(np.array(grid.first) + np.array(grid.shape)) // CELL) - start
     corner = np.stack(np.unravel_index(np.arange(int(cells.prod())), tuple(cells)), axis=1) + start
     middle = grid.venue_low_m + (corner + 0.5) * CELL * grid.voxel_m
-    table, _, at_middle = least_detours(
-        bends, source, middle, np.zeros(len(middle), dtype=np.int64), lit[None, :], np.zeros((1, 3)),
-        np.full((1, len(lit)), -np.inf), np.full(len(middle), np.inf), 0.5 * np.sqrt(3.0) * CELL * grid.voxel_m, LISTED,
-    )  # fmt: skip
+    reach_m = 0.5 * np.sqrt(3.0) * CELL * grid.voxel_m
+
+    def listed(these: FloatArray) -> tuple[IntArray, FloatArray, FloatArray]:
+        return least_detours(
+            bends, source, these, np.zeros(len(these), dtype=np.int64), lit[None, :], np.zeros((1, 3)),
+            np.full((1, len(lit)), -np.inf), np.full(len(these), np.inf), reach_m, LISTED,
+        )  # fmt: skip
+
+    pieces = list(ordered(listed, np.array_split(middle, -(-len(middle) // CELLS_TOGETHER)), jobs=jobs))
+    table, at_middle = (np.concatenate([piece[column] for piece in pieces]) for column in (0, 2))
     heavy = heavy_triangles(setting, frequency_hz)
     return Shade(transmitter, source, frequency_hz, bends, cells, table, middle, at_middle, heavy)
 

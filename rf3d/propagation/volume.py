@@ -253,7 +253,9 @@ def trace_volume(
         setting.scene.to_local(transmitter.position_m), transmitter.antenna,
         np.ascontiguousarray(transmitter.axes, float), launch_table(transmitter.antenna),
     )  # fmt: skip
-    shade = make_shade(setting, transmitter, grid, frequency_hz=transmitter.radio.centre_hz) if edges else None
+    shade = None
+    if edges:
+        shade = make_shade(setting, transmitter, grid, frequency_hz=transmitter.radio.centre_hz, jobs=jobs)
     straight = uncollided(
         setting, walls, emission=emission, grid=grid, receiving=receiving, shade=shade, jobs=jobs
     )  # fmt: skip

@@ -176,25 +176,22 @@ def _across(o: float, d: float, low: float, edge: float, first: int, last: int) 
         return _NEVER, 0.0, (-_NEVER if inside else _NEVER), (_NEVER if inside else -_NEVER)
     inverse = 1.0 / d
     c, s = (low - o) * inverse, edge * inverse
-    if s > 0.0:
-        return c, s, c + first * s, c + last * s
-    return c, s, c + last * s, c + first * s
+    one, other = c + first * s, c + last * s
+    return c, s, min(one, other), max(one, other)
 
 
 @njit(**INNER)
 def _place(o: float, d: float, low: float, edge: float, c: float, s: float, at: float, first: int, last: int) -> int:
     """Place along an axis, from ``first`` to below ``last``, of a line that has met the planes up to ``at``."""
     place = min(max(int(np.floor((o + at * d - low) / edge)), first), last - 1)
-    if s > 0.0:
-        while place < last - 1 and c + (place + 1) * s <= at:
-            place += 1
-        while place > first and c + place * s > at:
-            place -= 1
-    elif s < 0.0:
-        while place > first and c + place * s <= at:
-            place -= 1
-        while place < last - 1 and c + (place + 1) * s > at:
-            place += 1
+    if s == 0.0:
+        return place
+    on = 1 if s > 0.0 else -1
+    ahead, behind = (1 + on) // 2, (1 - on) // 2
+    while first <= place + on < last and c + (place + ahead) * s <= at:
+        place += on
+    while first <= place - on < last and c + (place + behind) * s > at:
+        place -= on
     return place
 
 

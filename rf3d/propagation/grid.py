@@ -98,7 +98,7 @@ class Grid:
 def bytes_per_voxel(*, threads: int, columns: int, volumes: int = 1, written: int | None = None) -> int:
     """Memory that one voxel needs while some volumes are traced one after the other, and written to a file, bytes.
 
-    The sums hold every column of a tally and its square in float64, and three products; what is not reflected seven
+    The sums hold every column of a tally and its square in float64, and up to six products; what is not reflected seven
     numbers, what other radios bring takes six, a result five and two for every column beyond the first three. Batches
     under way, and up to four that wait to be added, have a float32 tally each; once these are gone the result of the
     last volume takes their place, with thirteen numbers in passing. A file in the making holds results in float32
@@ -106,7 +106,7 @@ def bytes_per_voxel(*, threads: int, columns: int, volumes: int = 1, written: in
     of the arena: 265 bytes of 320, with 13 columns 694 of 700.
     """
     further = 2 * (columns - 3)
-    result, tallies, sums = 8 * (5 + further), 4 * (threads + 5) * columns, 8 * (2 * columns + 3)
+    result, tallies, sums = 8 * (5 + further), 4 * (threads + 5) * columns, 8 * (2 * columns + 6)
     traced = (volumes - 1) * result + sums + 8 * 13 + max(tallies, result + 8 * 13)
     kept = further if written is None else 2 * (written - 3)
     return max(traced, volumes * 8 * (5 + kept) + (volumes + 1) * 8 * (7 + kept))

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rf3d.propagation.kernels.tally import BASE, DETAIL, delay_spreads
+from rf3d.propagation.kernels.tally import BASE, DETAIL, PRODUCTS, delay_spreads
 from rf3d.units import FloatArray, IntArray
 
 
@@ -45,7 +45,7 @@ class Layout:
     @property
     def sums(self) -> int:
         """Number of running sums (``kernels.tally.fold``)."""
-        return 2 * self.columns + 3
+        return 2 * self.columns + PRODUCTS * (2 if self.detail else 1)
 
     def listed(self, order: IntArray, culprit: IntArray) -> IntArray:
         """Column in which each ray (N,) is listed, −1 for none."""
@@ -101,10 +101,24 @@ class Moments:
 
     def variance(self, column: int) -> FloatArray:
         """Variance of the mean of a column (V,)."""
+        return np.maximum(self._covariance(column, column, self._layout.columns + column), 0.0)
+
+    def arrival_covariance(self) -> FloatArray:
+        """Covariance (V, 3, 3) of the means of the columns of arrival."""
+        covariance = np.empty((len(self._sums), 3, 3))
+        products = 2 * self._layout.columns + PRODUCTS
+        for a in range(3):
+            covariance[:, a, a] = self.variance(BASE + a)
+            for b in range(a):
+                covariance[:, a, b] = self._covariance(BASE + a, BASE + b, products + a + b - 1)
+                covariance[:, b, a] = covariance[:, a, b]
+        return covariance
+
+    def _covariance(self, one: int, other: int, product: int) -> FloatArray:
+        """Covariance (V,) of the means of two columns, from the sum of their product."""
         if self._batches < 2:
             return np.zeros(len(self._sums))
-        square = self._sums[:, self._layout.columns + column]
-        total = np.maximum(square - self._sums[:, column] ** 2 / self._batches, 0.0)
+        total = self._sums[:, product] - self._sums[:, one] * self._sums[:, other] / self._batches
         return self._scale**2 * total / (self._batches * (self._batches - 1))
 
     def error(self, column: int) -> FloatArray:
@@ -131,15 +145,17 @@ def arrival(moments: Moments, uncollided: Uncollided, watts: float) -> tuple[Flo
     """Main direction of arrival (V, 3), its concentration (V,) and its standard error in degrees (V,).
 
     The direction is that of the power-weighted mean of the unit vectors to where the waves come from; its length is
-    the concentration, 1 where all comes from one side and 0 where it comes from everywhere. Its axes are taken to err
-    independently, which makes the error rather too large, up to twice where what is uncertain is a single wave.
+    the concentration, 1 where all comes from one side and 0 where it comes from everywhere. The error is that of the
+    mean across its direction, to first order.
+
+    Source: propagation of errors, as in JCGM 100:2008, 5.2.
     """
     power = watts * uncollided.power + moments.mean(0)
     vector = watts * uncollided.arrival + np.stack([moments.mean(BASE + a) for a in range(3)], axis=1)
     length = np.linalg.norm(vector, axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
         way = vector / length[:, None]
-        variance = np.stack([moments.variance(BASE + a) for a in range(3)], axis=1)
-        across = np.einsum("va,va->v", variance, 1.0 - way**2)
-        error = np.degrees(np.sqrt(across) / length)
+        covariance = moments.arrival_covariance()
+        across = np.einsum("vaa->v", covariance) - np.einsum("va,vab,vb->v", way, covariance, way)
+        error = np.degrees(np.sqrt(np.maximum(across, 0.0)) / length)
         return way, length / power, error

@@ -18,6 +18,8 @@ from rf3d.units import SPEED_OF_LIGHT_M_S, FloatArray, IntArray
 NS_PER_M = 1e9 / SPEED_OF_LIGHT_M_S
 BASE, DETAIL = 3, 4
 """Columns that a tally always has, and those of arrival and of the receiving antenna."""
+PRODUCTS = 3
+"""Products of columns that running sums always have, and as many more of those of arrival."""
 SEGMENT_COLUMNS = 11
 X, Y, Z, DX, DY, DZ, REACH, WEIGHT, TRAVELLED, OWN, LISTED = range(SEGMENT_COLUMNS)
 """Columns of a segment: origin, unit direction, length and weight; way travelled before, metres; |E·h|² of the
@@ -336,13 +338,14 @@ def add_worth(box: Box, segments: FloatArray, worth: FloatArray, total: FloatArr
 
 @njit(nogil=True, cache=True)
 def fold(a: FloatArray, b: FloatArray, c: FloatArray, d: FloatArray, count: int, sums: FloatArray) -> None:
-    """Add the first ``count`` of four batches (voxels, C) float32 to running sums (voxels, 2C + 3) float64, in order.
+    """Add the first ``count`` of four batches (voxels, C) float32 to running sums (voxels, S) float64, in order.
 
     The sums do not fit in a cache, so fetching them once for several batches is what saves time. The batches are left
     empty, ready for the next.
 
     Columns of the sums: the C tallies, their squares, and the products of power with delay, power with its square,
-    and delay with its square.
+    and delay with its square; where there are three more, those of the direction of arrival's x with y, x with z and
+    y with z.
     """
     columns = a.shape[1]
     twice = 2 * columns
@@ -389,6 +392,11 @@ def fold(a: FloatArray, b: FloatArray, c: FloatArray, d: FloatArray, count: int,
 @njit(**INNER)
 def _more(tally: FloatArray, v: int, sums: FloatArray) -> None:
     columns = tally.shape[1]
+    if sums.shape[1] > 2 * columns + PRODUCTS:
+        x, y, z = np.float64(tally[v, _TO_X]), np.float64(tally[v, _TO_Y]), np.float64(tally[v, _TO_Z])
+        sums[v, 2 * columns + PRODUCTS] += x * y
+        sums[v, 2 * columns + PRODUCTS + 1] += x * z
+        sums[v, 2 * columns + PRODUCTS + 2] += y * z
     for m in range(BASE, columns):
         value = np.float64(tally[v, m])
         sums[v, m] += value
@@ -411,7 +419,7 @@ def delay_spreads(
 
     Parameters
     ----------
-    sums : (V, 2 * columns + 3) float64
+    sums : (V, 2 * columns + 3 or more) float64
         As ``fold`` makes them, over ``batches``; times ``scale`` they are watts.
     direct, direct_delay, direct_square : (V,) float64
         Power, power × delay and power × delay² of what is known exactly; times ``watts`` they are watts.

@@ -24,7 +24,7 @@ from rf3d.propagation.kernels.tally import Box, fold
 from rf3d.propagation.launch import guided_table, launch_table
 from rf3d.propagation.paths import Setting
 from rf3d.propagation.precision import Until, relative_errors, worth
-from rf3d.propagation.rays import Batch, Emission, make_matter, run_batch, run_trial
+from rf3d.propagation.rays import Batch, Emission, Matter, make_matter, run_batch, run_trial
 from rf3d.propagation.shade import make_shade
 from rf3d.propagation.tallies import Layout, Moments, Uncollided, arrival, delay_spread
 from rf3d.radio.antennas import Antenna
@@ -268,48 +268,25 @@ def trace_volume(
         batches, rays_a_batch = MOST_ROUNDS * FEWEST_BATCHES, ROUND_RAYS
         while grid.count > VOXELS_A_RAY * rays_a_batch and rays_a_batch < MOST_RAYS_A_BATCH:
             rays_a_batch *= 2
-    matter = make_matter(setting, walls, lobes=lobes)
-    box = Box(grid.venue_low_m, grid.voxel_m, *grid.shape, *grid.first)
-    name_key = zlib.crc32(transmitter.name.encode())
-
-    def batch(key: int, number: int, layout: Layout, tally: np.ndarray, rays: int, sent: Emission) -> Batch:
-        return run_batch(
-            setting, matter, emission=sent, box=box, rays=rays, max_reflections=max_reflections,
-            layout=layout, tally=tally, receiving=receiving, points=points,
-            generator=batch_generator(seed, key, name_key, number),
-        )  # fmt: skip
-
+    rays_of = _RaysOf(
+        setting, make_matter(setting, walls, lobes=lobes), emission,
+        Box(grid.venue_low_m, grid.voxel_m, *grid.shape, *grid.first), max_reflections, receiving, points, seed,
+        zlib.crc32(transmitter.name.encode()),
+    )  # fmt: skip
     layout = Layout(orders=max_reflections if by_order else 0)
     track = np.pi / walls.wavenumber[0] ** 2  # k = 2π/λ, so λ²/4π = π/k²
     if detail:
         layout = Layout(detail=True)
         if max_reflections and blamed:
-            pilot = partial(batch, _PILOT_KEY, 0, rays=ROUND_RAYS, sent=emission)
+            pilot = partial(rays_of.batch, _PILOT_KEY, 0, ROUND_RAYS)
             layout = replace(layout, culprits=_most_to_blame(pilot, grid, straight.power / track, blamed))
     watts = float(dbm_to_watts(transmitter.power_dbm - transmitter.feed_loss_db))
     total = _Total(layout, grid, straight, watts=watts, track_w=watts * track)
+    if until is None or batches == 0:
+        tasks = _batches(rays_of, total, range(batches), rays_a_batch, jobs, stage="rays")
+    else:
+        tasks = _guided(rays_of, total, batches, rays_a_batch, jobs, until)
     stopped, due = "", FEWEST_BATCHES
-
-    def outcomes(numbers: range, sent: Emission) -> Generator[Batch, None, None]:
-        return ordered(
-            lambda number: batch(_BATCH_KEY, number, layout, total.tally(), rays_a_batch, sent), numbers, jobs=jobs,
-            stage="rays" if until is None else "", total=batches,
-        )  # fmt: skip
-
-    def guided(until: Until) -> Generator[Batch, None, None]:
-        """Rays as the antenna sends them, then more of them where the first have shown that they matter."""
-        yield from outcomes(range(LEARNED_AFTER), emission)
-        count = worth(until, *total.power_w)
-        trials = ordered(
-            lambda number: run_trial(
-                setting, matter, emission=emission, box=box, rays=rays_a_batch, max_reflections=max_reflections,
-                worth=count, generator=batch_generator(seed, _TRIAL_KEY, name_key, number),
-            ), range(TRIAL_BATCHES), jobs=jobs,
-        )  # fmt: skip
-        table = guided_table(emission.table, np.stack(list(trials)))
-        yield from outcomes(range(LEARNED_AFTER, batches), replace(emission, table=table))
-
-    tasks = outcomes(range(batches), emission) if until is None or batches == 0 else guided(until)
     try:
         for outcome in tasks:
             total.add(outcome)
@@ -330,6 +307,59 @@ def trace_volume(
         transmitter.name, setting, total, rays=rays_a_batch * total.batches, seed=seed,
         max_reflections=max_reflections, by_order=by_order, stopped=stopped,
     )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class _RaysOf:
+    """Everything that the rays of one transmitter over one grid have in common."""
+
+    setting: Setting
+    matter: Matter
+    emission: Emission
+    box: Box
+    max_reflections: int
+    receiving: Antenna | None
+    points: int
+    seed: int
+    name_key: int
+
+    def batch(self, key: int, number: int, rays: int, layout: Layout, tally: np.ndarray) -> Batch:
+        """One batch, counted in a tally."""
+        return run_batch(
+            self.setting, self.matter, emission=self.emission, box=self.box, rays=rays,
+            max_reflections=self.max_reflections, layout=layout, tally=tally, receiving=self.receiving,
+            points=self.points, generator=batch_generator(self.seed, key, self.name_key, number),
+        )  # fmt: skip
+
+    def trial(self, number: int, rays: int, counts: FloatArray) -> FloatArray:
+        """What the rays of one batch matter, by blocks of the launch table."""
+        return run_trial(
+            self.setting, self.matter, emission=self.emission, box=self.box, rays=rays,
+            max_reflections=self.max_reflections, worth=counts,
+            generator=batch_generator(self.seed, _TRIAL_KEY, self.name_key, number),
+        )  # fmt: skip
+
+
+def _batches(
+    rays_of: _RaysOf, total: _Total, numbers: range, rays: int, jobs: Jobs, *, stage: str = ""
+) -> Generator[Batch, None, None]:
+    """Batches in order, each in a tally that was folded before where there is one."""
+    return ordered(
+        lambda number: rays_of.batch(_BATCH_KEY, number, rays, total.layout, total.tally()), numbers, jobs=jobs,
+        stage=stage, total=len(numbers),
+    )  # fmt: skip
+
+
+def _guided(
+    rays_of: _RaysOf, total: _Total, most: int, rays: int, jobs: Jobs, until: Until
+) -> Generator[Batch, None, None]:
+    """Batches as the antenna sends them, then with more rays where the first have shown that they matter."""
+    yield from _batches(rays_of, total, range(LEARNED_AFTER), rays, jobs)
+    counts = worth(until, *total.power_w)
+    trials = list(ordered(lambda number: rays_of.trial(number, rays, counts), range(TRIAL_BATCHES), jobs=jobs))
+    table = guided_table(rays_of.emission.table, np.stack(trials))
+    guided = replace(rays_of, emission=replace(rays_of.emission, table=table))
+    yield from _batches(guided, total, range(LEARNED_AFTER, most), rays, jobs)
 
 
 def _most_to_blame(

@@ -378,3 +378,9 @@ def test_every_command_has_the_shared_options():
         options = {option for parameter in item.params for option in parameter.opts}
         assert {"--json", "--quiet", "--seed", "--workers", "--events"} <= options, name
         assert item.help, name
+
+
+def test_python_runs_the_package_as_the_command():
+    """Where the environment's commands are not on the path."""
+    done = subprocess.run([sys.executable, "-m", "rf3d", "--version"], capture_output=True, text=True, check=False)
+    assert (done.returncode, __version__ in done.stdout) == (0, True)

@@ -22,7 +22,7 @@ LAYERS = (
     ("rf3d.plan_files", "rf3d.plan_materials", "rf3d.plan_radios", "rf3d.plan_air"),
     ("rf3d.plan", "rf3d.plan_surfaces", "rf3d.starter"), ("rf3d.propagation",),
     ("rf3d.assessment",), ("rf3d.views",), ("rf3d.terminal",), ("rf3d.answers", "rf3d.exchange"),
-    ("rf3d.volume_answers",), ("rf3d.cli",),
+    ("rf3d.volume_answers",), ("rf3d.cli",), ("rf3d.__main__",),
 )  # fmt: skip
 """From the bottom up; a name stands for the module and everything in it, the longest one counts."""
 HOMES: Mapping[str, tuple[str, ...]] = {

@@ -29,13 +29,13 @@ from rf3d.propagation.kernels.passage import (
     spread,
 )
 from rf3d.propagation.kernels.responses import Responses, make_responses
-from rf3d.propagation.kernels.tally import SEGMENT_COLUMNS, Box, add_worth, sample_segments, tally_segments
+from rf3d.propagation.kernels.tally import DX, DZ, OWN, SEGMENT_COLUMNS, Box, add_worth, sample_segments, tally_segments
 from rf3d.propagation.kernels.walk import Rays, march
 from rf3d.propagation.launch import BLOCK_OF_CELL, BLOCKS, LaunchTable, launch
 from rf3d.propagation.paths import Setting
 from rf3d.propagation.tallies import Layout
 from rf3d.radio.antennas import Antenna, world_response
-from rf3d.units import FloatArray, IntArray
+from rf3d.units import ComplexArray, FloatArray, IntArray
 
 MOST_EVENTS = 64
 """Surfaces a ray may meet; what it still carries then is booked as cut."""
@@ -214,17 +214,18 @@ def _follow(
     clearance = setting.tracer.clearance_m
     triangle_facet = setting.facets.triangle_facet
     thrown = np.zeros(int(setting.bodies.object.max(initial=-1)) + 1)
-    no_gain = np.zeros(0)
     count, stretches, written = rays, 0, 0
     segments = np.empty((4 * rays, SEGMENT_COLUMNS))
+    carried = np.empty((4 * rays if detail else 0, 3), dtype=np.complex128)
     for event in range(MOST_EVENTS):
         stretches += count
         if written + count > len(segments):
             segments = np.concatenate([segments, np.empty_like(segments)])
+            carried = np.concatenate([carried, np.empty_like(carried)])
         triangle = setting.tracer.nearest(state.origin[:count], state.direction[:count])
         written = march(
             state, count, triangle, triangle_facet, setting.planes, setting.bodies, clearance,
-            _own_gain(receiving, state, count) if detail else no_gain, listed(state, count), segments, written, ledger,
+            listed(state, count), segments, carried, written, ledger,
         )  # fmt: skip
         passages, behind = _solids_ahead(setting, matter.boxes, state, count)
         count = branch(
@@ -235,6 +236,8 @@ def _follow(
         if count == 0:
             break
     ledger[4] += state.weight[:count].sum()
+    if detail:
+        segments[:written, OWN] = _own_gain(receiving, segments[:written, DX : DZ + 1], carried[:written])
     return _Walked(segments[:written], ledger, emitted, stretches, thrown)
 
 
@@ -245,14 +248,11 @@ def _brick(box: Box, columns: int) -> int:
     return int(2 ** np.floor(np.log2((BRICK_BYTES / (4 * columns)) ** (1.0 / 3.0))))
 
 
-def _own_gain(receiving: Antenna | None, state: Rays, count: int) -> FloatArray:
-    """|E·h|² (count,) of rays that have been reflected, at an upright antenna; zeros without one."""
-    gain = np.zeros(count)
-    if receiving is not None:
-        some = np.flatnonzero(state.order[:count] > 0)
-        accepted = world_response(receiving, np.eye(3), -state.direction[some])
-        gain[some] = np.abs(np.einsum("ni,ni->n", state.field[some], accepted)) ** 2
-    return gain
+def _own_gain(receiving: Antenna | None, ways: FloatArray, field: ComplexArray) -> FloatArray:
+    """|E·h|² (N,) of unit fields (N, 3) that come along ``ways`` (N, 3), at an upright antenna; zeros without one."""
+    if receiving is None:
+        return np.zeros(len(ways))
+    return np.asarray(np.abs(np.einsum("ni,ni->n", field, world_response(receiving, np.eye(3), -ways))) ** 2)
 
 
 def no_passages(count: int) -> Passages:

@@ -100,9 +100,9 @@ def march(
     planes: Planes,
     bodies: Bodies,
     clearance: float,
-    own: FloatArray,
     listed: IntArray,
     segments: FloatArray,
+    carried: ComplexArray,
     written: int,
     ledger: FloatArray,
 ) -> int:
@@ -112,12 +112,12 @@ def march(
     ----------
     triangle : (count,) int32
         Triangle each ray meets, −1 for none.
-    own : (count,) float64
-        |E·h|² of the receiving antenna for each ray's unit field; empty where nobody asks.
     listed : (count,) int32
         Column in which each ray is listed once more; −1 for none.
     segments : (N, SEGMENT_COLUMNS) float64
-        Row by row as ``kernels.tally`` reads them. Changed in place.
+        Row by row as ``kernels.tally`` reads them, the receiving antenna left out. Changed in place.
+    carried : (N, 3) complex128
+        Unit field vector of each segment, changed in place; empty where nobody asks.
     written : int
         Segments there are; room must be left for ``count`` more.
     ledger : (5,) float64
@@ -132,7 +132,8 @@ def march(
     origin, direction, weight, length = rays.origin, rays.direction, rays.weight, rays.length
     order, last_plane, facet_now = rays.order, rays.plane, rays.facet
     normal, offset, facet_plane, rival_start = planes.normal, planes.offset_m, bodies.plane, bodies.rival_start
-    detailed = len(own) > 0
+    detailed = len(carried) > 0
+    field = rays.field
     for i in range(count):
         ox, oy, oz = origin[i, 0], origin[i, 1], origin[i, 2]
         dx, dy, dz = direction[i, 0], direction[i, 1], direction[i, 2]
@@ -151,8 +152,11 @@ def march(
             segments[written, X], segments[written, Y], segments[written, Z] = ox, oy, oz
             segments[written, DX], segments[written, DY], segments[written, DZ] = dx, dy, dz
             segments[written, REACH], segments[written, WEIGHT] = reach, weight[i]
-            segments[written, TRAVELLED], segments[written, OWN] = length[i], own[i] if detailed else -1.0
+            segments[written, TRAVELLED], segments[written, OWN] = length[i], -1.0
             segments[written, LISTED] = listed[i]
+            if detailed:
+                for a in range(3):
+                    carried[written, a] = field[i, a]
             written += 1
         if not met:
             ledger[ESCAPED] += weight[i]

@@ -546,7 +546,7 @@ def test_segments_leave_their_exact_length_in_every_voxel():
     for segment, within_plane in zip(segments, in_plane, strict=True):
         origin, way, far = segment[:3], segment[3:6], segment[REACH]
         tally = np.zeros((np.prod(shape), 5), dtype=np.float32)
-        tally_segments(Box(low, edge, *shape, 0, 0, 0), segment[None], source, 0, tally)
+        tally_segments(Box(low, edge, *shape, 0, 0, 0), segment[None], source, 0, False, tally)
         expected = 2.0 * walk_twin(low, edge, shape, origin, way, far).reshape(-1)
         if within_plane:  # a segment within a plane belongs to either side
             assert tally[:, 0].sum() == pytest.approx(expected.sum(), abs=1e-5) or not expected.any()
@@ -569,10 +569,10 @@ def test_bricks_and_parts_of_a_grid_get_the_bits_of_the_whole(brick):
     source = np.array([0.3, -0.4, 1.1])
     segments, _ = random_segments(low, edge, shape, source)
     whole = np.zeros((np.prod(shape), 5), dtype=np.float32)
-    tally_segments(Box(low, edge, *shape, 0, 0, 0), segments, source, 0, whole)
+    tally_segments(Box(low, edge, *shape, 0, 0, 0), segments, source, 0, False, whole)
     for first, size in (((0, 0, 0), shape), ((2, 3, 1), (3, 7, 2)), ((6, 0, 0), (1, 11, 4))):
         part = np.zeros((np.prod(size), 5), dtype=np.float32)
-        tally_segments(Box(low, edge, *size, *first), segments, source, brick, part)
+        tally_segments(Box(low, edge, *size, *first), segments, source, brick, False, part)
         index = tuple(slice(a, a + n) for a, n in zip(first, size, strict=True))
         np.testing.assert_array_equal(part.reshape(*size, 5), whole.reshape(*shape, 5)[index])
 
@@ -585,11 +585,11 @@ def test_points_drawn_along_segments_leave_their_length_in_the_mean():
     segments = np.tile(segments[~in_plane], (60, 1))
     box = Box(low, edge, *shape, 0, 0, 0)
     exact = np.zeros((np.prod(shape), 5), dtype=np.float32)
-    tally_segments(box, segments, source, 0, exact)
+    tally_segments(box, segments, source, 0, False, exact)
     drawn = []
     for seed in range(64):
         tally = np.zeros((np.prod(shape), 5), dtype=np.float32)
-        sample_segments(box, segments, source, np.random.default_rng(seed).random(len(segments)), 3, tally)
+        sample_segments(box, segments, source, np.random.default_rng(seed).random(len(segments)), 3, False, tally)
         drawn.append(tally)
         assert tally[:, 0].sum(dtype=float) == pytest.approx(exact[:, 0].sum(dtype=float), rel=1e-5)
     error = (np.std(drawn, axis=0, ddof=1) / 8)[:, :2]

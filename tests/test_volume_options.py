@@ -303,6 +303,17 @@ def test_standard_errors_are_those_of_the_spread_over_seeds():
         assert np.sqrt(found.var(axis=0, ddof=1).mean() / (said**2).mean()) == pytest.approx(1.0, abs=0.1)
 
 
+def test_judging_needs_the_receiving_antenna_alone(setting):
+    """Its columns are the same without those of arrival."""
+    dipole = make_antenna("dipole", pattern="dipole")
+    whole = trace(setting, detail=True, receiving=dipole, edges=False)
+    alone = trace(setting, detail=True, arrivals=False, blamed=0, receiving=dipole, edges=False)
+    assert same(whole, alone)
+    for name in ("own_power_w", "own_std_error_w", "own_direct_power_w"):
+        assert getattr(alone.detail, name).tobytes() == getattr(whole.detail, name).tobytes()
+    assert (alone.detail.arrival, alone.detail.arrival_concentration, alone.detail.surfaces) == (None, None, ())
+
+
 # --- in the shade of an edge ---------------------------------------------------------------------------------------
 
 

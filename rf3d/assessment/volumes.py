@@ -148,8 +148,8 @@ def trace_all(
     region_m = None if zone is None else zone.box_m
     grid = make_grid(
         setting.scene, study.voxel_m, threads=jobs.threads,
-        columns=Layout(detail=detail).columns + blamed, volumes=len(senders),
-        written=Layout(detail=request.detail).columns + blamed, limit_bytes=request.memory_bytes,
+        columns=Layout(own=detail, arrival=request.detail).columns + blamed, volumes=len(senders),
+        written=Layout(own=request.detail, arrival=request.detail).columns + blamed, limit_bytes=request.memory_bytes,
         in_use_bytes=0.0 if request.memory_bytes is None else bytes_in_use(),
         region_m=region_m,
     )  # fmt: skip
@@ -180,7 +180,7 @@ def trace_all(
         try:
             volume = trace_volume(
                 setting, sender, grid=grid, max_reflections=study.max_reflections, rays=study.rays,
-                seed=seed, jobs=jobs, detail=detail, blamed=blamed,
+                seed=seed, jobs=jobs, detail=detail, arrivals=request.detail, blamed=blamed,
                 receiving=None if request.receiver else ears[sender.radio.name], until=until,
             )  # fmt: skip
         except CancelledError:

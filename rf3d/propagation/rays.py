@@ -134,14 +134,14 @@ def run_batch(
     """
     walked = _follow(
         setting, matter, emission=emission, rays=rays, max_reflections=max_reflections, receiving=receiving,
-        detail=layout.detail, listed=lambda state, count: layout.listed(state.order[:count], state.culprit[:count]),
+        detail=layout.own, listed=lambda state, count: layout.listed(state.order[:count], state.culprit[:count]),
         generator=generator,
     )  # fmt: skip
     if points > 0:
         chance = generator.random(len(walked.segments))
-        sample_segments(box, walked.segments, emission.source_m, chance, points, tally)
+        sample_segments(box, walked.segments, emission.source_m, chance, points, layout.arrival, tally)
     else:
-        tally_segments(box, walked.segments, emission.source_m, _brick(box, layout.columns), tally)
+        tally_segments(box, walked.segments, emission.source_m, _brick(box, layout.columns), layout.arrival, tally)
     return Batch(tally, walked.ledger, walked.emitted, walked.stretches, walked.thrown)
 
 

@@ -10,32 +10,35 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rf3d.propagation.kernels.tally import BASE, DETAIL, PRODUCTS, delay_spreads
+from rf3d.propagation.kernels.tally import ARRIVAL, BASE, PRODUCTS, delay_spreads
 from rf3d.units import FloatArray, IntArray
 
 
 @dataclass(frozen=True)
 class Layout:
-    """Columns of a tally: power and two moments of delay; four of detail; then orders or culprits one by one.
+    """Columns of a tally: power and two moments of delay; arrival and the receiving antenna; orders or culprits.
 
     Parameters
     ----------
-    detail : bool
-        Three columns of the direction of arrival and one of the receiving antenna.
+    own : bool
+        A column of the receiving antenna.
+    arrival : bool
+        Three of the direction of arrival; not without the receiving antenna's.
     orders : int
         Numbers of reflections to list, 1 to ``orders``.
     culprits : tuple of int
         Objects to list: those that reflected last. Not together with orders.
     """
 
-    detail: bool = False
+    own: bool = False
+    arrival: bool = False
     orders: int = 0
     culprits: tuple[int, ...] = ()
 
     @property
     def first_listed(self) -> int:
         """Column of the first order or culprit."""
-        return BASE + (DETAIL if self.detail else 0)
+        return BASE + (ARRIVAL if self.arrival else 0) + (1 if self.own else 0)
 
     @property
     def columns(self) -> int:
@@ -45,7 +48,7 @@ class Layout:
     @property
     def sums(self) -> int:
         """Number of running sums (``kernels.tally.fold``)."""
-        return 2 * self.columns + PRODUCTS * (2 if self.detail else 1)
+        return 2 * self.columns + PRODUCTS * (2 if self.arrival else 1)
 
     def listed(self, order: IntArray, culprit: IntArray) -> IntArray:
         """Column in which each ray (N,) is listed, −1 for none."""
@@ -142,7 +145,7 @@ def delay_spread(moments: Moments, uncollided: Uncollided, watts: float) -> tupl
 
 
 def arrival(moments: Moments, uncollided: Uncollided, watts: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Main direction of arrival (V, 3), its concentration (V,) and its standard error in degrees (V,).
+    """Main direction of arrival (3, V), its concentration (V,) and its standard error in degrees (V,).
 
     The direction is that of the power-weighted mean of the unit vectors to where the waves come from; its length is
     the concentration, 1 where all comes from one side and 0 where it comes from everywhere. The error is that of the
@@ -158,4 +161,4 @@ def arrival(moments: Moments, uncollided: Uncollided, watts: float) -> tuple[Flo
         covariance = moments.arrival_covariance()
         across = np.einsum("vaa->v", covariance) - np.einsum("va,vab,vb->v", way, covariance, way)
         error = np.degrees(np.sqrt(np.maximum(across, 0.0)) / length)
-        return way, length / power, error
+        return way.T, length / power, error

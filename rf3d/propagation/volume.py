@@ -82,7 +82,7 @@ class Detail:
 
     Attributes
     ----------
-    arrival : (3, *shape) float64
+    arrival : (3, *shape) float64, or None where directions are not asked for, as the next two
         Unit vector to where the power-weighted mean of all waves comes from, venue axes.
     arrival_concentration : shape float64
         1 where all comes from one side, 0 where it comes from everywhere.
@@ -97,9 +97,9 @@ class Detail:
         Of waves that each of them was the last to reflect.
     """
 
-    arrival: FloatArray
-    arrival_concentration: FloatArray
-    arrival_std_error_deg: FloatArray
+    arrival: FloatArray | None
+    arrival_concentration: FloatArray | None
+    arrival_std_error_deg: FloatArray | None
     own_power_w: FloatArray
     own_std_error_w: FloatArray
     own_direct_power_w: FloatArray
@@ -203,6 +203,7 @@ def trace_volume(
     jobs: Jobs,
     by_order: bool = False,
     detail: bool = False,
+    arrivals: bool = True,
     blamed: int = CULPRITS,
     receiving: Antenna | None = None,
     edges: bool = True,
@@ -222,6 +223,8 @@ def trace_volume(
         List power and standard error by number of reflections too; not together with ``detail``.
     detail : bool
         Direction of arrival, the receiving antenna's power and the surfaces to blame too.
+    arrivals : bool
+        List directions of arrival in ``detail``.
     blamed : int
         Most surfaces whose share ``detail`` lists: those that bring most to the voxels of the grid.
     receiving : Antenna or None
@@ -276,7 +279,7 @@ def trace_volume(
     layout = Layout(orders=max_reflections if by_order else 0)
     track = np.pi / walls.wavenumber[0] ** 2  # k = 2π/λ, so λ²/4π = π/k²
     if detail:
-        layout = Layout(detail=True)
+        layout = Layout(own=True, arrival=arrivals)
         if max_reflections and blamed:
             pilot = partial(rays_of.batch, _PILOT_KEY, 0, ROUND_RAYS)
             layout = replace(layout, culprits=_most_to_blame(pilot, grid, straight.power / track, blamed))
@@ -506,14 +509,17 @@ def _result(
         mean, error = stacked(layout.first_listed, max_reflections)
         order_power = shaped(np.concatenate([direct[None], mean]))
         order_error = shaped(np.concatenate([np.zeros((1, grid.count)), error]))
-    if layout.detail:
-        way, concentration, way_error = arrival(moments, total.straight, total.watts)
+    if layout.own:
+        way, concentration, way_error = (
+            (None if values is None else shaped(values))
+            for values in (arrival(moments, total.straight, total.watts) if layout.arrival else (None, None, None))
+        )
         own_direct = total.watts * total.straight.own
         own = own_direct + moments.mean(layout.first_listed - 1)
         mean, error = stacked(layout.first_listed, len(layout.culprits))
         objects = tuple(dict.fromkeys(setting.scene.objects))
         extra = Detail(
-            shaped(way.T), shaped(concentration), shaped(way_error), shaped(own),
+            way, concentration, way_error, shaped(own),
             shaped(moments.error(layout.first_listed - 1)), shaped(own_direct),
             tuple(objects[o] for o in layout.culprits), shaped(mean), shaped(error),
         )  # fmt: skip

@@ -16,16 +16,16 @@ from rf3d.propagation.kernels import INNER
 from rf3d.units import SPEED_OF_LIGHT_M_S, FloatArray, IntArray
 
 NS_PER_M = 1e9 / SPEED_OF_LIGHT_M_S
-BASE, DETAIL = 3, 4
-"""Columns that a tally always has, and those of arrival and of the receiving antenna."""
+BASE, ARRIVAL = 3, 3
+"""Columns that a tally always has, and those of arrival; the receiving antenna's comes next."""
 PRODUCTS = 3
 """Products of columns that running sums always have, and as many more of those of arrival."""
 SEGMENT_COLUMNS = 11
 X, Y, Z, DX, DY, DZ, REACH, WEIGHT, TRAVELLED, OWN, LISTED = range(SEGMENT_COLUMNS)
 """Columns of a segment: origin, unit direction, length and weight; way travelled before, metres; |E·h|² of the
-receiving antenna, below 0 to leave the columns of detail out; column in which it is listed once more, −1 for none."""
+receiving antenna, below 0 to leave it out, and arrival with it; column in which it is listed once more, −1 for none."""
 _POWER, _DELAY, _DELAY_SQUARE = np.uint64(0), np.uint64(1), np.uint64(2)
-_TO_X, _TO_Y, _TO_Z, _OWN = np.uint64(3), np.uint64(4), np.uint64(5), np.uint64(6)
+_TO_X, _TO_Y, _TO_Z = np.uint64(3), np.uint64(4), np.uint64(5)
 _NEVER = 1e300
 _LEVEL = 1e-12
 """Component below which a direction crosses no plane across that axis: over a kilometre it strays a nanometre."""
@@ -59,7 +59,9 @@ class Box(NamedTuple):
 
 
 @njit(nogil=True, cache=True)
-def tally_segments(box: Box, segments: FloatArray, source: FloatArray, brick: int, tally: FloatArray) -> None:
+def tally_segments(
+    box: Box, segments: FloatArray, source: FloatArray, brick: int, arrival: bool, tally: FloatArray
+) -> None:
     """Add weight × length of N segments, and its moments of excess delay, to every voxel they cross.
 
     The excess delay is that of the middle of the crossing over the straight way from the antenna to there.
@@ -71,15 +73,17 @@ def tally_segments(box: Box, segments: FloatArray, source: FloatArray, brick: in
         The antenna, from which delays are measured.
     brick : int
         Voxels along each edge of the bricks that are done one after the other; 0 for all at once.
+    arrival : bool
+        Whether the tally has columns of arrival.
     tally : (voxels, C) float32
         Weight × length in metres, the same × excess delay in ns, and × its square; with ``OWN`` the same times the
-        unit vector to where the wave comes from, three columns, and times ``OWN``; then what is listed, such as
-        orders or culprits. Changed in place.
+        unit vector to where the wave comes from, three columns if there is ``arrival``, and times ``OWN``; then what is
+        listed, such as orders or culprits. Changed in place.
     """
     x1, y1, z1 = box.fx + box.nx, box.fy + box.ny, box.fz + box.nz
     if brick == 0:
         for row in range(len(segments)):
-            walk(box, segments, row, box.fx, x1, box.fy, y1, box.fz, z1, source, tally)
+            walk(box, segments, row, box.fx, x1, box.fy, y1, box.fz, z1, source, arrival, tally)
         return
     first, rows = visits(box, segments, brick)
     by, bz = -(-box.ny // brick), -(-box.nz // brick)
@@ -90,7 +94,7 @@ def tally_segments(box: Box, segments: FloatArray, source: FloatArray, brick: in
         ends = min(x0 + brick, x1), min(y0 + brick, y1), min(z0 + brick, z1)
         for v in range(first[b], first[b + 1]):
             row = rows[v]
-            walk(box, segments, row, x0, ends[0], y0, ends[1], z0, ends[2], source, tally)
+            walk(box, segments, row, x0, ends[0], y0, ends[1], z0, ends[2], source, arrival, tally)
 
 
 @njit(**INNER)
@@ -105,6 +109,7 @@ def walk(
     z0: int,
     z1: int,
     source: FloatArray,
+    arrival: bool,
     tally: FloatArray,
 ) -> None:
     """Add one segment to the voxels from x0 to below x1, and so on, of the venue's.
@@ -139,6 +144,7 @@ def walk(
     weight, travelled, own = segments[row, WEIGHT], segments[row, TRAVELLED], segments[row, OWN]
     listed = segments[row, LISTED] >= 0.0
     column = np.uint64(max(segments[row, LISTED], 0.0))
+    own_column = np.uint64(BASE + ARRIVAL if arrival else BASE)
     while 0 <= voxel < voxels:
         step = min(next_x, min(next_y, next_z))
         end = min(step, leave)
@@ -152,10 +158,11 @@ def walk(
         tally[v, _DELAY] += np.float32(moment)
         tally[v, _DELAY_SQUARE] += np.float32(moment * excess)
         if own >= 0.0:
-            tally[v, _TO_X] -= np.float32(amount * dx)
-            tally[v, _TO_Y] -= np.float32(amount * dy)
-            tally[v, _TO_Z] -= np.float32(amount * dz)
-            tally[v, _OWN] += np.float32(amount * own)
+            tally[v, own_column] += np.float32(amount * own)
+            if arrival:
+                tally[v, _TO_X] -= np.float32(amount * dx)
+                tally[v, _TO_Y] -= np.float32(amount * dy)
+                tally[v, _TO_Z] -= np.float32(amount * dz)
         if listed:
             tally[v, column] += np.float32(amount)
         if step >= leave:
@@ -263,6 +270,7 @@ def sample_segments(
     source: FloatArray,
     chance: FloatArray,
     points: int,
+    arrival: bool,
     tally: FloatArray,
 ) -> None:
     """As ``tally_segments``, at up to ``points`` places along each segment instead of in every voxel.
@@ -272,6 +280,7 @@ def sample_segments(
     every place of a piece is as likely as any other.
     """
     edge = box.edge
+    own_column = np.uint64(BASE + ARRIVAL if arrival else BASE)
     for row in range(len(segments)):
         ox, oy, oz = segments[row, X], segments[row, Y], segments[row, Z]
         dx, dy, dz = segments[row, DX], segments[row, DY], segments[row, DZ]
@@ -299,10 +308,11 @@ def sample_segments(
             tally[v, _DELAY] += np.float32(amount * excess)
             tally[v, _DELAY_SQUARE] += np.float32(amount * excess * excess)
             if own >= 0.0:
-                tally[v, _TO_X] -= np.float32(amount * dx)
-                tally[v, _TO_Y] -= np.float32(amount * dy)
-                tally[v, _TO_Z] -= np.float32(amount * dz)
-                tally[v, _OWN] += np.float32(amount * own)
+                tally[v, own_column] += np.float32(amount * own)
+                if arrival:
+                    tally[v, _TO_X] -= np.float32(amount * dx)
+                    tally[v, _TO_Y] -= np.float32(amount * dy)
+                    tally[v, _TO_Z] -= np.float32(amount * dz)
             if segments[row, LISTED] >= 0.0:
                 tally[v, np.uint64(segments[row, LISTED])] += np.float32(amount)
 

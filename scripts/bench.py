@@ -159,7 +159,9 @@ def volume_figures(parts: list[str], *, rays: int, repeats: int, cores: int) -> 
             found["figure_of_merit"][hall.mesh] = bench_volume.merit(hall, rays=rays // 4, repeats=repeats)
         if "precision" in parts:
             found["precision"][hall.mesh] = [
-                bench_volume.until(hall, error_db=error_db, share=share, of_zones=of_zones, cores=cores)
+                bench_volume.until(
+                    hall, error_db=error_db, share=share, of_zones=of_zones, cores=cores, repeats=repeats
+                )
                 for error_db, share, of_zones in PRECISION[name]
             ]
         if "growth" in parts and name == "playhouse":

@@ -19,7 +19,9 @@ from rf3d.propagation.kernels.bounces import bent_ways_between
 from rf3d.propagation.kernels.images import lit_planes
 from rf3d.propagation.kernels.interfaces import opaque_parts
 from rf3d.propagation.pathset import PathSet, join
+from rf3d.propagation.tracer import Tracer
 from rf3d.units import SPEED_OF_LIGHT_M_S, BoolArray, FloatArray, IntArray, read_only
+from rf3d.venue.edges import Edges
 from rf3d.venue.facets import Facets
 
 MOST_EDGE_PATHS = 80
@@ -66,9 +68,14 @@ def usable_edges(setting: Setting) -> IntArray:
     A wall that stands on a floor without sharing its vertices ends there for the mesh, but not for a wave. An
     edge is left out when another plane passes within 2 mm of it at most of three places.
     """
-    edges, facets = setting.edges, setting.facets
+    return _usable_edges(setting.edges, setting.facets, setting.tracer)
+
+
+@lru_cache(maxsize=4)
+def _usable_edges(edges: Edges, facets: Facets, tracer: Tracer) -> IntArray:
+    """As above: all transmitters of a venue ask the same; what is asked about is immutable, so identity is enough."""
     number = np.repeat(np.arange(edges.count), len(_SAMPLES))
-    point = _samples(setting, np.arange(edges.count))
+    point = _samples(edges, np.arange(edges.count))
     own = np.stack([facets.plane[edges.facet_0[number]], facets.plane[edges.facet_n[number]]], axis=1)
     touched = np.zeros(len(number), dtype=bool)
     nothing = np.zeros(len(facets.triangle_facet), dtype=bool)
@@ -78,11 +85,9 @@ def usable_edges(setting: Setting) -> IntArray:
         for turn in _ROUND_RAD
     ]
     for start, end in zip(round_edge, round_edge[1:] + round_edge[:1], strict=True):
-        met = setting.tracer.crossings(
-            start, end, opaque=nothing, label=facets.plane[facets.triangle_facet], pass_over=own
-        )
+        met = tracer.crossings(start, end, opaque=nothing, label=facets.plane[facets.triangle_facet], pass_over=own)
         touched[met.segment] = True
-    return np.flatnonzero(touched.reshape(-1, len(_SAMPLES)).sum(axis=1) < 2).astype(np.int32)
+    return read_only(np.flatnonzero(touched.reshape(-1, len(_SAMPLES)).sum(axis=1) < 2).astype(np.int32))
 
 
 def major_edges(setting: Setting) -> BoolArray:
@@ -372,9 +377,9 @@ def _least_ways_m(bends: Bends, numbers: IntArray, ends_m: tuple[FloatArray, Flo
     return np.asarray(np.hypot(away[0], place - height[0]) + np.hypot(away[1], height[1] - place))
 
 
-def _samples(setting: Setting, numbers: IntArray) -> FloatArray:
+def _samples(edges: Edges, numbers: IntArray) -> FloatArray:
     """Three points of each edge, (3·N, 3)."""
-    a, b = setting.edges.ends_m[numbers, 0], setting.edges.ends_m[numbers, 1]
+    a, b = edges.ends_m[numbers, 0], edges.ends_m[numbers, 1]
     return np.stack([a + share * (b - a) for share in _SAMPLES], axis=1).reshape(-1, 3)
 
 
@@ -383,7 +388,7 @@ def _in_view(setting: Setting, numbers: IntArray, point_m: FloatArray, heavy: Bo
     edges = setting.edges
     half = 0.5 * np.pi * edges.n[numbers][:, None]
     away = np.cos(half) * edges.along[numbers] + np.sin(half) * edges.normal[numbers]
-    spots = _samples(setting, numbers).reshape(-1, len(_SAMPLES), 3) + _SET_BACK_M * away[:, None]
+    spots = _samples(edges, numbers).reshape(-1, len(_SAMPLES), 3) + _SET_BACK_M * away[:, None]
     hidden = np.arange(len(numbers))
     for i in range(len(_SAMPLES)):
         look = spots[hidden, i]

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import gaussian_filter
 
 from rf3d.propagation.kernels.launch import draw, unit_fields
 from rf3d.radio.antennas import Antenna, response, world_response
@@ -69,8 +70,6 @@ def guided_table(table: LaunchTable, trials: FloatArray) -> LaunchTable:
     Source: the variance of a sum of rays is least where they are sent in proportion to the root of their mean
     square; Kahn & Marshall, J. Oper. Res. Soc. Am. 1 (1953) 263 (from memory).
     """
-    from scipy.ndimage import gaussian_filter  # here, since few need it and it loads slowly
-
     sent = np.bincount(BLOCK_OF_CELL, weights=table.chance, minlength=BLOCKS)
 
     def guided(square: FloatArray) -> FloatArray:

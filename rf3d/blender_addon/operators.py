@@ -92,8 +92,9 @@ def work_steps(context, what, *, moved=()):
 
 def _power_steps(name, told):
     """Power that rf3d has written goes into the scene: early, and again when it is whole."""
-    error = told["median_std_error_db"]
-    work.state.early = f"voxels of {told['voxel_m']:g} m, " + ("exact" if error is None else f"error {error:.1f} dB")
+    error = told["median_std_error_db"]  # of the least sure transmitter
+    known = "exact" if error is None else f"error {error:.1f} dB or less (median)"
+    work.state.early = f"voxels of {told['voxel_m']:g} m, {known}"
     yield from results.place_power_steps(_scene(name).name, told["file"])
 
 

@@ -34,6 +34,9 @@ DEMOS = bench_volume.DEMOS
 HALLS = ("playhouse", "arena")
 PRECISION = {"playhouse": ((0.2, 0.5, False), (0.5, 0.95, True)), "arena": ((0.3, 0.5, False), (0.5, 0.95, True))}
 """Standard errors in dB, the shares of voxels that are to reach them, and whether only those in the zones count."""
+RAYS = 1_000_000
+PRECISE_RAYS = {"playhouse": 2_000_000, "arena": 2_600_000}
+"""Rays that the median errors of ``PRECISION`` take, so that what is worked out once weighs as it does then."""
 GROWTH_REPEATS = 2
 PARTS = ("volume", "merit", "growth", "precision", "paths")
 Figures = dict[str, dict[str, Any]]
@@ -146,17 +149,18 @@ def path_figures(repeats: int) -> Figures:
     return found
 
 
-def volume_figures(parts: list[str], *, rays: int, repeats: int, cores: int) -> Figures:
+def volume_figures(parts: list[str], *, rays: int | None, repeats: int, cores: int) -> Figures:
     """The received-power volume in the demo venues."""
     found: Figures = defaultdict(dict)
     for name in HALLS:
         hall = bench_volume.hall_of(DEMOS / f"{name}.toml")
         found["triangles"][hall.mesh], found["voxels"][hall.mesh] = len(hall.setting.scene.triangles), hall.grid.count
         if "volume" in parts:
-            for key, value in bench_volume.speed(hall, rays=rays, cores=cores, repeats=repeats).items():
+            sent = rays or PRECISE_RAYS[name]
+            for key, value in bench_volume.speed(hall, rays=sent, cores=cores, repeats=repeats).items():
                 found[key][hall.mesh] = value
         if "merit" in parts:
-            found["figure_of_merit"][hall.mesh] = bench_volume.merit(hall, rays=rays // 4, repeats=repeats)
+            found["figure_of_merit"][hall.mesh] = bench_volume.merit(hall, rays=(rays or RAYS) // 4, repeats=repeats)
         if "precision" in parts:
             found["precision"][hall.mesh] = [
                 bench_volume.until(
@@ -166,11 +170,11 @@ def volume_figures(parts: list[str], *, rays: int, repeats: int, cores: int) -> 
             ]
         if "growth" in parts and name == "playhouse":
             found["against_voxels"][hall.mesh] = bench_volume.against_voxels(
-                hall, rays=rays, repeats=min(repeats, GROWTH_REPEATS)
+                hall, rays=rays or RAYS, repeats=min(repeats, GROWTH_REPEATS)
             )
         if "growth" in parts and name == "arena":
             found["against_triangles"][hall.mesh] = bench_volume.against_triangles(
-                DEMOS / f"{name}.toml", rays=rays // 4, repeats=min(repeats, GROWTH_REPEATS)
+                DEMOS / f"{name}.toml", rays=(rays or RAYS) // 4, repeats=min(repeats, GROWTH_REPEATS)
             )
     return found
 
@@ -179,7 +183,7 @@ def main() -> None:
     """Measure, print, and write as JSON when asked."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--only", nargs="+", choices=PARTS, default=list(PARTS))
-    parser.add_argument("--rays", type=int, default=1_000_000)
+    parser.add_argument("--rays", type=int, default=None, help="else as many as the precision that is asked for takes")
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--json", type=Path, default=None)
     options = parser.parse_args()

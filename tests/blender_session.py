@@ -292,6 +292,17 @@ def whole_run():
     again = next(c for c in bpy.data.collections if "rf3d_results" in c)
     assert len(again.objects) == held
     assert len(bpy.context.scene.rf3d.findings) == told
+    # Saved while a volume arrives: the file opens without it, and the volume of before shows.
+    one = next(o for o in again.objects if o["shows"] == "slice")
+    arriving = one.copy()
+    again.objects.link(arriving)
+    arriving["rf3d_result"] = "arriving"
+    bpy.ops.wm.save_as_mainfile(filepath=path)
+    bpy.ops.wm.open_mainfile(filepath=path)
+    again = next(c for c in bpy.data.collections if "rf3d_results" in c)
+    assert {o["rf3d_result"] for o in again.objects} == {"links", "volume"}
+    assert len(again.objects) == held
+    assert any(not o.hide_viewport for o in again.objects if o["shows"] == "slice")
     bpy.ops.rf3d.clear()
     assert not again.objects
     (FOLDER / "report.json").write_text(json.dumps(report))

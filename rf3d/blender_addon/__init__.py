@@ -27,11 +27,19 @@ def _file_closes(*_):
     work.drop()
 
 
+@persistent
+def _file_opened(*_):
+    """A file that was saved during the work has what had arrived by then; nothing will come after it."""
+    for scene in bpy.data.scenes:
+        results.withdraw(scene)
+
+
 def register():
     """Switch the add-on on."""
     for part in _PARTS:
         part.register()
     bpy.app.handlers.load_pre.append(_file_closes)
+    bpy.app.handlers.load_post.append(_file_opened)
     atexit.register(work.drop)
 
 
@@ -43,5 +51,6 @@ def unregister():
             results.withdraw(scene)
     atexit.unregister(work.drop)
     bpy.app.handlers.load_pre.remove(_file_closes)
+    bpy.app.handlers.load_post.remove(_file_opened)
     for part in reversed(_PARTS):
         part.unregister()

@@ -25,7 +25,9 @@ N = 40_000
 def _many(glints, facet, k, normal, chance, out):
     for i in range(len(chance)):
         out[i] = k
-        glint(glints.sides, glints.waves, glints.integral, facet, normal, chance[i, 0], chance[i, 1], out[i])
+        glint(
+            glints.sides, glints.waves, glints.integral, glints.begin, facet, normal, chance[i, 0], chance[i, 1], out[i]
+        )
 
 
 def directions(glints: Glints, facet: int, k: np.ndarray, normal: np.ndarray, count: int = N) -> np.ndarray:

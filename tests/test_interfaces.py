@@ -7,7 +7,7 @@ import csv
 import numpy as np
 import pytest
 
-from rf3d.propagation.kernels.interfaces import coefficients, half_space, make_walls
+from rf3d.propagation.kernels.interfaces import coefficients, echo_bound, half_space, make_walls, most_reflected
 from rf3d.propagation.kernels.responses import TOLERANCE, look_up, make_responses
 from rf3d.units import SPEED_OF_LIGHT_M_S
 from rf3d.venue.materials import Layer, Material, catalogue
@@ -49,6 +49,24 @@ def test_slabs_and_half_spaces_equal_the_reference(shared):
         assert close(t_te if te else t_tm, row, "T_insertion", 1e-9), row
         checked += 1
     assert checked == 390
+
+
+def test_no_layer_reflects_more_than_its_bound():
+    """Random lossy layers, thin to thick, at random angles; with no echo the bound is the face."""
+    generator = np.random.default_rng(5)
+    nearest = 1.0
+    for _ in range(2_000):
+        real, sigma = 1.0 + generator.exponential(2.0), 10.0 ** generator.uniform(-4, 1)
+        thickness, cos_i, te = 10.0 ** generator.uniform(-4, 0), generator.uniform(1e-3, 1.0), generator.random() < 0.5
+        walls = make_walls((surface("w", plain("w", real, sigma), thickness_m=thickness),), np.array([2.45e9]))
+        eps, wavenumber = walls.permittivity[0, 0], walls.wavenumber[0]
+        power = abs(coefficients(walls, 0, 0, cos_i, np.nan)[0 if te else 1]) ** 2
+        bound = most_reflected(eps, cos_i, te, echo_bound(eps, wavenumber, thickness))
+        assert power <= bound * (1.0 + 1e-9)
+        nearest = min(nearest, bound / power - 1.0)
+        face = abs(half_space(eps, cos_i)[0 if te else 1]) ** 2
+        assert most_reflected(eps, cos_i, te, 0.0) == pytest.approx(face, rel=1e-9)
+    assert nearest < 0.01  # the bound is reached
 
 
 def test_catalogue_rows_are_those_of_the_reference(shared):

@@ -23,7 +23,7 @@ from rf3d.propagation.grid import make_grid
 from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, walls_passed
 from rf3d.propagation.kernels.inside import inside_any, make_hulls
 from rf3d.propagation.kernels.interfaces import opaque_parts
-from rf3d.propagation.kernels.passage import make_boxes
+from rf3d.propagation.kernels.passage import Entered, exits, make_boxes
 from rf3d.propagation.kernels.tally import (
     LISTED,
     NS_PER_M,
@@ -38,7 +38,7 @@ from rf3d.propagation.kernels.tally import (
 )
 from rf3d.propagation.launch import launch, launch_table
 from rf3d.propagation.paths import Setting, find_paths, prepare
-from rf3d.propagation.rays import passages_through
+from rf3d.propagation.rays import find_exits, passages_through
 from rf3d.propagation.volume import TransmitterVolume, trace_volume
 from rf3d.radio.antennas import aim_axes, make_antenna, response
 from rf3d.radio.radios import Radio, Receiver, Transmitter
@@ -364,7 +364,10 @@ def test_a_ray_enters_what_a_long_segment_passes():
     boxes = make_boxes(scene.corners_m, setting.planes, setting.bodies, setting.opaque)
     names = list(dict.fromkeys(scene.objects))
     assert [names[o] for o in np.flatnonzero(np.diff(boxes.start))] == ["beside", "on_top", "case", "cloud"]
-    got = passages_through(setting, boxes, points, ways, facet=facet, inward=normal * np.sign(along)[:, None])
+    out = exits(setting.planes, setting.bodies, boxes, points, ways, facet)
+    entered = Entered(np.arange(len(points)), points, ways, normal * np.sign(along)[:, None], facet, out)
+    find_exits(setting, entered)
+    got = passages_through(setting, entered)
     met = setting.tracer.crossings(starts, starts + 12.0 * ways, opaque=setting.opaque[scene.triangle_part])
     first = np.searchsorted(met.segment, np.arange(len(starts) + 1)).astype(np.int64)
     nowhere = np.full(len(starts), -1, dtype=np.int32)

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from rf3d.propagation.kernels.branch import branch
+from rf3d.propagation.kernels.branch import NOT_YET, branch, depart
 from rf3d.propagation.kernels.crossings import walls_passed
 from rf3d.propagation.kernels.glints import Glints, make_glints, no_glints
 from rf3d.propagation.kernels.interfaces import Walls
@@ -20,17 +20,17 @@ from rf3d.propagation.kernels.passage import (
     INVOLVED,
     UNKNOWN,
     Boxes,
+    Entered,
     Passages,
+    arrive,
     cut_off,
-    entries,
-    exits,
     make_boxes,
     simple_passages,
     spread,
 )
 from rf3d.propagation.kernels.responses import Responses, make_responses
 from rf3d.propagation.kernels.tally import DX, DZ, OWN, SEGMENT_COLUMNS, Box, add_worth, sample_segments, tally_segments
-from rf3d.propagation.kernels.walk import Rays, march
+from rf3d.propagation.kernels.walk import Rays
 from rf3d.propagation.launch import BLOCK_OF_CELL, BLOCKS, LaunchTable, launch
 from rf3d.propagation.paths import Setting
 from rf3d.propagation.tallies import Layout
@@ -223,16 +223,20 @@ def _follow(
             segments = np.concatenate([segments, np.empty_like(segments)])
             carried = np.concatenate([carried, np.empty_like(carried)])
         triangle = setting.tracer.nearest(state.origin[:count], state.direction[:count])
-        written = march(
-            state, count, triangle, triangle_facet, setting.planes, setting.bodies, clearance,
-            listed(state, count), segments, carried, written, ledger,
+        behind = np.empty(count)
+        written, entered = arrive(
+            state, count, triangle, triangle_facet, setting.planes, setting.bodies, matter.boxes, setting.opaque,
+            clearance, listed(state, count), segments, carried, written, behind, ledger,
         )  # fmt: skip
-        passages, behind = _solids_ahead(setting, matter.boxes, state, count)
-        count = branch(
-            state, count, generator.random((count, 2)), setting.planes, setting.bodies, matter.walls, matter.responses,
-            setting.opaque, matter.glints, passages, behind, clearance, max_reflections,
-            weak * 2.0 ** max(0, event - LATE_EVENTS), thrown, ledger,
-        )  # fmt: skip
+        find_exits(setting, entered)
+        rest = (clearance, max_reflections, weak * 2.0 ** max(0, event - LATE_EVENTS), thrown, ledger)
+        of_walls = (setting.planes, setting.bodies, matter.walls, matter.responses, setting.opaque, matter.glints)
+        chance = generator.random((count, 2))
+        left = depart(state, count, chance, *of_walls, entered, behind, *rest)
+        if left == NOT_YET:
+            passages = spread(passages_through(setting, entered), entered.rows, count, behind)
+            left = branch(state, count, chance, *of_walls, passages, behind, *rest)
+        count = left
         if count == 0:
             break
     ledger[4] += state.weight[:count].sum()
@@ -255,52 +259,22 @@ def _own_gain(receiving: Antenna | None, ways: FloatArray, field: ComplexArray) 
     return np.asarray(np.abs(np.einsum("ni,ni->n", field, world_response(receiving, np.eye(3), -ways))) ** 2)
 
 
-def no_passages(count: int) -> Passages:
-    """Passages of rays that enter no solid."""
-    none = np.zeros(0, dtype=np.int32)
-    return Passages(
-        np.zeros(count + 1, dtype=np.int64), none, none, none, np.zeros(0),
-        np.zeros(count), np.full(count, -1, dtype=np.int32),
-    )  # fmt: skip
-
-
-def _solids_ahead(setting: Setting, boxes: Boxes, state: Rays, count: int) -> tuple[Passages, FloatArray]:
-    """Ways through the solids that rays stand at, and the thickness behind each bounce (count,), metres."""
-    facet = state.facet[:count]
-    behind = np.full(count, np.nan)
-    rows, points, ways, inward = entries(state, count, setting.planes, setting.bodies, setting.opaque, behind)
-    if len(rows) == 0:
-        return no_passages(count), behind
-    # Along the ray for what passes, along the normal for the thickness that the bounce sees: one query for both.
-    both = passages_through(
-        setting, boxes, np.concatenate([points, points]), np.concatenate([ways, inward]),
-        facet=np.tile(facet[rows], 2), inward=np.concatenate([inward, inward]),
-    )  # fmt: skip
-    return spread(both, rows, count, behind), behind
-
-
-def passages_through(
-    setting: Setting, boxes: Boxes, points_m: FloatArray, ways: FloatArray, *, facet: IntArray, inward: FloatArray
-) -> Passages:
-    """What rays pass that enter solids at points (N, 3) in unit directions (N, 3).
-
-    Parameters
-    ----------
-    facet : (N,) int32
-        Facet entered.
-    inward : (N, 3) float64
-        Its unit normal, into the solid.
-    """
-    out = exits(setting.planes, setting.bodies, boxes, points_m, ways, facet)
-    asked = np.flatnonzero(out == UNKNOWN)
+def find_exits(setting: Setting, entered: Entered) -> None:
+    """Ask the tracer, in place, by which facets rays leave solids that are no boxes."""
+    asked = np.flatnonzero(entered.out == UNKNOWN)
     if len(asked):
-        triangle = setting.tracer.nearest(points_m[asked] + setting.tracer.clearance_m * inward[asked], ways[asked])
-        out[asked] = np.where(triangle < 0, -1, setting.facets.triangle_facet[triangle])
-    state, simple = simple_passages(setting.planes, setting.bodies, setting.opaque, points_m, ways, facet, out)
+        begin = entered.points[asked] + setting.tracer.clearance_m * entered.inward[asked]
+        triangle = setting.tracer.nearest(begin, entered.ways[asked])
+        entered.out[asked] = np.where(triangle < 0, -1, setting.facets.triangle_facet[triangle])
+
+
+def passages_through(setting: Setting, entered: Entered) -> Passages:
+    """What rays pass that enter solids and whose ways out are known; touching bodies included."""
+    state, simple = simple_passages(setting.planes, setting.bodies, setting.opaque, entered)
     hard = np.flatnonzero(state == INVOLVED)
     if len(hard) == 0:
         return simple
-    return _merge(simple, _involved(setting, points_m[hard], ways[hard]), hard)
+    return _merge(simple, _involved(setting, entered.points[hard], entered.ways[hard]), hard)
 
 
 def _involved(setting: Setting, points_m: FloatArray, ways: FloatArray) -> Passages:

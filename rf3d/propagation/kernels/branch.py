@@ -14,8 +14,8 @@ from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, Bodies
 from rf3d.propagation.kernels.glints import Glints, glint
 from rf3d.propagation.kernels.images import Planes
 from rf3d.propagation.kernels.interfaces import LEAST_COS, Walls, apply, coefficients, half_space, oblique_body, te_axis
-from rf3d.propagation.kernels.passage import Passages
-from rf3d.propagation.kernels.responses import Responses, look_up, work_out
+from rf3d.propagation.kernels.passage import INVOLVED, Entered, Passages, simple_passages, spread
+from rf3d.propagation.kernels.responses import Responses, look_up, work_out, work_out_reflection
 from rf3d.propagation.kernels.scatter import scatter
 from rf3d.propagation.kernels.walk import ABSORBED, CUT, GONE, PASSED_OVER, ROULETTE_GAIN, ROULETTE_LOSS, Rays, move
 from rf3d.units import BoolArray, ComplexArray, FloatArray
@@ -26,6 +26,42 @@ LEAST_TURN = 1e-9
 """A lobe's direction that turns a ray by less has no facet that would send it there."""
 LEVEL = 1e-20
 """sin² of an angle of incidence that is normal."""
+NOT_YET = -1
+"""Answer of ``depart`` when passages have to be looked into first."""
+
+
+@njit(nogil=True, cache=True)
+def depart(
+    rays: Rays,
+    count: int,
+    chance: FloatArray,
+    planes: Planes,
+    bodies: Bodies,
+    walls: Walls,
+    responses: Responses,
+    opaque: BoolArray,
+    glints: Glints,
+    entered: Entered,
+    behind_m: FloatArray,
+    clearance: float,
+    most: int,
+    weak: float,
+    thrown: FloatArray,
+    ledger: FloatArray,
+) -> int:
+    """``branch`` for rays whose passages are simple, in one call from outside; NOT_YET if those of any are not.
+
+    Parameters are those of ``branch`` but for the rays that enter solids, every way out known.
+    """
+    state, both = simple_passages(planes, bodies, opaque, entered)
+    for i in range(len(state)):
+        if state[i] == INVOLVED:
+            return NOT_YET
+    passages = spread(both, entered.rows, count, behind_m)
+    return branch(
+        rays, count, chance, planes, bodies, walls, responses, opaque, glints, passages, behind_m, clearance, most,
+        weak, thrown, ledger,
+    )  # fmt: skip
 
 
 @njit(nogil=True, cache=True, error_model="numpy")
@@ -85,7 +121,7 @@ def branch(
     depth_m, row_part = passages.depth_m, passages.part
     row, values, scattering, half = responses.row, responses.values, walls.scattering, walls.half_space
     layer_start, permittivity, thickness_m = walls.layer_start, walls.permittivity, walls.thickness_m
-    sides, waves, integral = glints.sides, glints.waves, glints.integral
+    sides, waves, integral, begin = glints.sides, glints.waves, glints.integral, glints.begin
     te, k, turned, answer = np.empty(3), np.empty(3), np.empty(3), np.empty(8)
     passed = np.empty(3, dtype=np.complex128)
     kept = 0
@@ -105,14 +141,21 @@ def branch(
         along = kx * nx + ky * ny + kz * nz
         cos_i = min(1.0, abs(along))
         table = row[part]
+        rows, whole = 0, not opaque[part]
+        if solid[facet]:
+            rows = first[i + 1] - first[i]
+            # Whether the ray passes the very slab that the bounce sees.
+            whole = rows == 1 and abs(depth_m[first[i]] - behind_m[i]) < 1e-9 and row_part[first[i]] == part
         if table >= 0:
             look_up(values, table, cos_i, answer)
         elif half[part] or (np.isinf(behind_m[i]) and np.isnan(thickness_m[layer_start[part]])):
             r_te, r_tm = half_space(permittivity[0, layer_start[part]], max(cos_i, LEAST_COS))
             answer[0], answer[1], answer[2], answer[3] = r_te.real, r_te.imag, r_tm.real, r_tm.imag
             answer[4] = answer[5] = answer[6] = answer[7] = 0.0
-        else:
+        elif whole:
             work_out(walls, part, cos_i, behind_m[i], answer)
+        else:
+            work_out_reflection(walls, part, cos_i, behind_m[i], answer)
         r_te, r_tm = complex(answer[0], answer[1]), complex(answer[2], answer[3])
         t_te, t_tm = complex(answer[4], answer[5]), complex(answer[6], answer[7])
         # The part of the field along s = k × n is TE, the rest TM; at normal incidence both fare alike.
@@ -123,18 +166,11 @@ def branch(
         mirrored, on = share * _square(r_te) + (1.0 - share) * _square(r_tm), 0.0
         rough = scattering[part] * scattering[part]
         back, diffuse = (1.0 - rough) * mirrored, rough * mirrored
-        whole = False
-        if solid[facet]:
-            rows = first[i + 1] - first[i]
-            # Whether the ray passes the very slab that the bounce sees.
-            whole = rows == 1 and abs(depth_m[first[i]] - behind_m[i]) < 1e-9 and row_part[first[i]] == part
-            if rows > 0 and not whole:
-                k[0], k[1], k[2] = kx, ky, kz
-                passed[0], passed[1], passed[2] = ex, ey, ez
-                through(walls, planes, bodies, passages, i, k, te, passed)
-                on = _power(passed)
-        else:
-            whole = not opaque[part]
+        if rows > 0 and not whole:
+            k[0], k[1], k[2] = kx, ky, kz
+            passed[0], passed[1], passed[2] = ex, ey, ez
+            through(walls, planes, bodies, passages, i, k, te, passed)
+            on = _power(passed)
         if whole:
             on = share * _square(t_te) + (1.0 - share) * _square(t_tm)
         ledger[ABSORBED] += weight[i] * (1.0 - back - on - diffuse)
@@ -196,7 +232,7 @@ def branch(
                 k[0], k[1], k[2] = kx, ky, kz
                 turned[0], turned[1], turned[2] = nx, ny, nz
                 first_chance, second_chance = chance[i, 0] * total / back, chance[i, 1] / survival
-                glint(sides, waves, integral, facet, turned, first_chance, second_chance, k)
+                glint(sides, waves, integral, begin, facet, turned, first_chance, second_chance, k)
                 mx, my, mz = k[0] - kx, k[1] - ky, k[2] - kz
                 size = np.sqrt(mx * mx + my * my + mz * mz)
                 if size > LEAST_TURN:

@@ -17,11 +17,13 @@ import numpy as np
 from numba import njit
 
 from rf3d.propagation.kernels import INNER
-from rf3d.units import FloatArray
+from rf3d.units import FloatArray, IntArray
 from rf3d.venue.facets import Facets
 
 STEPS, LAST = 1024, 32.0
 """Of the table of the pattern's integral, and its end in wavelengths over width; beyond it the tail is smooth."""
+BINS = 1024
+"""Of the list of where in that table to begin looking."""
 
 
 class Glints(NamedTuple):
@@ -35,11 +37,14 @@ class Glints(NamedTuple):
         Its extent along them in wavelengths; 0 for a facet that is a mirror.
     integral : (STEPS + 1,) float64
         ∫₀^y sinc²(πs) ds for y from 0 to ``LAST``.
+    begin : (BINS + 1,) int32
+        The last step whose integral is no more than i/(2·BINS).
     """
 
     sides: FloatArray
     waves: FloatArray
     integral: FloatArray
+    begin: IntArray
 
 
 def make_glints(facets: Facets, *, wavelength: float, extent_m: float) -> Glints:
@@ -71,22 +76,24 @@ def make_glints(facets: Facets, *, wavelength: float, extent_m: float) -> Glints
     small[count == 0] = False
     mine = small[facets.expanse]
     sides[mine], waves[mine] = axes[facets.expanse[mine]], extent[facets.expanse[mine]] / wavelength
-    return Glints(sides, waves, _integral())
+    return Glints(sides, waves, *_integral())
 
 
 def no_glints(facets: Facets) -> Glints:
     """Every facet a mirror."""
-    return Glints(np.zeros((facets.count, 2, 3)), np.zeros((facets.count, 2)), _integral())
+    return Glints(np.zeros((facets.count, 2, 3)), np.zeros((facets.count, 2)), *_integral())
 
 
 @cache
-def _integral() -> FloatArray:
-    """``Glints.integral``, by the trapezoidal rule on finer steps."""
+def _integral() -> tuple[FloatArray, IntArray]:
+    """``Glints.integral``, by the trapezoidal rule on finer steps, and ``Glints.begin``."""
     fine = 64
     s = np.linspace(0.0, LAST, STEPS * fine + 1)
     value = np.sinc(s) ** 2
     total = np.concatenate([[0.0], np.cumsum(0.5 * (value[1:] + value[:-1]) * (s[1] - s[0]))])
-    return np.ascontiguousarray(total[::fine])
+    integral = np.ascontiguousarray(total[::fine])
+    begin = np.searchsorted(integral, np.arange(BINS + 1) * 0.5 / BINS, side="right") - 1
+    return integral, begin.astype(np.int32)
 
 
 @njit(**INNER)
@@ -103,34 +110,40 @@ def _below(integral: FloatArray, y: float) -> float:
 
 
 @njit(**INNER)
-def _drawn(integral: FloatArray, low: float, high: float, chance: float) -> float:
-    """Draw from a sinc² pattern cut off below ``low`` and above ``high``."""
-    below = _below(integral, low)
-    share = below + chance * (_below(integral, high) - below)
+def _at(integral: FloatArray, begin: IntArray, share: float) -> float:
+    """Where a sinc² pattern has a share below; the inverse of ``_below``."""
     half = abs(share - 0.5)
     if half >= integral[STEPS]:
         size = 0.5 / (np.pi * np.pi * max(0.5 - half, 1e-12))
     else:
-        i, j = 0, STEPS
-        while j - i > 1:
-            middle = (i + j) // 2
-            if integral[middle] <= half:
-                i = middle
-            else:
-                j = middle
+        i = begin[int(half * (2 * BINS))]
+        while integral[i + 1] <= half:
+            i += 1
         size = (i + (half - integral[i]) / (integral[i + 1] - integral[i])) * LAST / STEPS
-    y = size if share > 0.5 else -size
+    return size if share > 0.5 else -size
+
+
+@njit(**INNER)
+def _drawn(integral: FloatArray, begin: IntArray, low: float, high: float, chance: float) -> float:
+    """Draw from a sinc² pattern cut off below ``low`` and above ``high``."""
+    y = _at(integral, begin, chance)
+    if low <= y <= high:
+        return y
+    # Drawn outside, a number is as even over what is outside as it was over all; so it can be used once more.
+    under, over = _below(integral, low), _below(integral, high)
+    again = (chance if chance < under else under + chance - over) / max(under + 1.0 - over, 1e-12)
+    y = _at(integral, begin, under + min(max(again, 0.0), 1.0) * (over - under))
     return min(max(y, low), high)
 
 
 @njit(**INNER)
 def glint(
-    sides: FloatArray, waves: FloatArray, integral: FloatArray, facet: int, normal: FloatArray, first: float,
-    second: float, k: FloatArray,
+    sides: FloatArray, waves: FloatArray, integral: FloatArray, begin: IntArray, facet: int, normal: FloatArray,
+    first: float, second: float, k: FloatArray,
 ) -> None:  # fmt: skip
     """Turn a ray's direction ``k`` (3,) in place into one of the lobe of a facet, by two random numbers in [0, 1).
 
-    The first three are those of ``Glints``; ``normal`` (3,) is the facet's, to either side.
+    The first four are those of ``Glints``; ``normal`` (3,) is the facet's, to either side.
     """
     a, b = waves[facet, 0], waves[facet, 1]
     u, v, n = 0.0, 0.0, 0.0
@@ -138,9 +151,9 @@ def glint(
         u += k[i] * sides[facet, 0, i]
         v += k[i] * sides[facet, 1, i]
         n += k[i] * normal[i]
-    u += _drawn(integral, (-1.0 - u) * a, (1.0 - u) * a, first) / a
+    u += _drawn(integral, begin, (-1.0 - u) * a, (1.0 - u) * a, first) / a
     rim = np.sqrt(max(1.0 - u * u, 0.0))
-    v += _drawn(integral, (-rim - v) * b, (rim - v) * b, second) / b
+    v += _drawn(integral, begin, (-rim - v) * b, (rim - v) * b, second) / b
     out = np.sqrt(max(1.0 - u * u - v * v, 0.0))
     if n > 0.0:
         out = -out

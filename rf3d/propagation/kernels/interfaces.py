@@ -140,6 +140,17 @@ def _root(eps: complex, sin2: float) -> complex:
 
 
 @njit(**INNER)
+def _principal(z: complex) -> complex:
+    """√z, Re ≥ 0."""
+    size = np.sqrt(z.real * z.real + z.imag * z.imag)
+    if z.real >= 0.0:
+        real = np.sqrt(0.5 * (size + z.real))
+        return complex(real, 0.5 * z.imag / real if real > 0.0 else 0.0)
+    imaginary = np.sqrt(0.5 * (size - z.real))
+    return complex(0.5 * abs(z.imag) / imaginary, imaginary if z.imag >= 0.0 else -imaginary)
+
+
+@njit(**INNER)
 def _over(a: complex, b: complex) -> complex:
     """a/b."""
     size = 1.0 / (b.real * b.real + b.imag * b.imag)
@@ -155,6 +166,28 @@ def half_space(eps: complex, cos_i: float) -> tuple[complex, complex]:
     """
     s = _root(eps, 1.0 - cos_i * cos_i)
     return _over(cos_i - s, cos_i + s), _over(eps * cos_i - s, eps * cos_i + s)
+
+
+@njit(**INNER)
+def echo_bound(eps: complex, wavenumber: float, thickness_m: float) -> float:
+    """Most of a wave's amplitude that is left after going through a layer and back, at any angle.
+
+    Im √(ε − sin²θ) is least at normal incidence: its product with the real part is Im ε/2, and the real part falls.
+    """
+    return float(np.exp(2.0 * wavenumber * _root(eps, 0.0).imag * thickness_m))
+
+
+@njit(**INNER)
+def most_reflected(eps: complex, cos_i: float, te: bool, echo: float) -> float:
+    """Bound of |R|² of a layer in air, from |r|² of its face and ``echo_bound``: |R| ≤ |r|(1 + a)/(1 − |r|²a).
+
+    Source: triangle inequality on the single-slab formula of ITU-R P.2040-3.
+    """
+    s = _root(eps, 1.0 - cos_i * cos_i)
+    r = _over(cos_i - s, cos_i + s) if te else _over(eps * cos_i - s, eps * cos_i + s)
+    face = r.real * r.real + r.imag * r.imag
+    left = 1.0 - face * echo
+    return face * (1.0 + echo) ** 2 / (left * left) if left > 0.0 else np.inf
 
 
 @njit(nogil=True, cache=True, inline="always")  # a call that hands over the tuple costs as much as a half-space
@@ -279,8 +312,10 @@ def oblique_body(walls: Walls, f: int, part: int, cos_in: float, chord_m: float)
         return transmission(walls, f, part, cos_in, 0.0)
     eps = walls.permittivity[f, walls.layer_start[part]]
     r_te, r_tm = half_space(eps, cos_in)
-    bulk = np.exp(-0.5j * walls.wavenumber[f] * (_root(eps, 0.0) - 1.0) * chord_m)
-    return np.sqrt(1.0 - r_te * r_te) * bulk, np.sqrt(1.0 - r_tm * r_tm) * bulk
+    index, half = _root(eps, 0.0), 0.5 * walls.wavenumber[f] * chord_m
+    fall, turn = np.exp(half * index.imag), half * (1.0 - index.real)
+    bulk = complex(fall * np.cos(turn), fall * np.sin(turn))
+    return _principal(1.0 - r_te * r_te) * bulk, _principal(1.0 - r_tm * r_tm) * bulk
 
 
 @njit(nogil=True, cache=True)

@@ -14,8 +14,8 @@ from numba import njit
 
 from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, PARALLEL_COS, TOUCH_M, TRANSMISSION, Bodies
 from rf3d.propagation.kernels.images import Planes, on_facet
-from rf3d.propagation.kernels.walk import Rays
-from rf3d.units import BoolArray, FloatArray, IntArray
+from rf3d.propagation.kernels.walk import Rays, march
+from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray
 
 CLOSED, SIMPLE, INVOLVED = range(3)
 """Nothing gets out; left through the entered object's own face; anything else."""
@@ -51,36 +51,86 @@ class Passages(NamedTuple):
     plane: IntArray
 
 
+class Entered(NamedTuple):
+    """Rays that enter solids: N along their own ways, then the same N along the inward normal.
+
+    Attributes
+    ----------
+    rows : (N,) int64
+        Which rays they are.
+    points, ways, inward : (2N, 3) float64
+        Point of entry, unit direction and unit normal into the solid.
+    facet, out : (2N,) int32
+        Facet entered, and the one it is left by; UNKNOWN, or −1 where no face is ahead.
+    """
+
+    rows: IntArray
+    points: FloatArray
+    ways: FloatArray
+    inward: FloatArray
+    facet: IntArray
+    out: IntArray
+
+
+@njit(nogil=True, cache=True)
+def arrive(
+    rays: Rays,
+    count: int,
+    triangle: IntArray,
+    triangle_facet: IntArray,
+    planes: Planes,
+    bodies: Bodies,
+    boxes: Boxes,
+    opaque: BoolArray,
+    clearance: float,
+    listed: IntArray,
+    segments: FloatArray,
+    carried: ComplexArray,
+    written: int,
+    behind_m: FloatArray,
+    ledger: FloatArray,
+) -> tuple[int, Entered]:
+    """``march``, then ``entries``: one call from outside, which is what a batch of few rays spends its time on."""
+    written = march(
+        rays, count, triangle, triangle_facet, planes, bodies, clearance, listed, segments, carried, written, ledger
+    )  # fmt: skip
+    return written, entries(rays, count, planes, bodies, boxes, opaque, behind_m)
+
+
 @njit(nogil=True, cache=True)
 def entries(
-    rays: Rays, count: int, planes: Planes, bodies: Bodies, opaque: BoolArray, behind_m: FloatArray
-) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:
-    """Rays that stand at a solid: rows of those it lets in, with point, direction and inward normal.
+    rays: Rays, count: int, planes: Planes, bodies: Bodies, boxes: Boxes, opaque: BoolArray, behind_m: FloatArray
+) -> Entered:
+    """Rays that stand at solids that let them in, and by which face they leave those that are boxes.
 
-    Sets the thickness ``behind_m`` (count,) of a bounce on any solid to infinity, for later to correct.
+    Sets the thickness ``behind_m`` (count,) of a bounce to infinity on any solid, for later to correct; else to NaN.
     """
     facet_now, origin, direction = rays.facet, rays.origin, rays.direction
     solid, facet_part, facet_plane, normal = bodies.solid, bodies.part, bodies.plane, planes.normal
     rows = np.empty(count, dtype=np.int64)
     found = 0
     for i in range(count):
+        behind_m[i] = np.nan
         if facet_now[i] < 0 or not solid[facet_now[i]]:
             continue
         behind_m[i] = np.inf
         if not opaque[facet_part[facet_now[i]]]:
             rows[found] = i
             found += 1
-    points, ways, inward = np.empty((found, 3)), np.empty((found, 3)), np.empty((found, 3))
+    points, ways, inward = np.empty((2 * found, 3)), np.empty((2 * found, 3)), np.empty((2 * found, 3))
+    entered = np.empty(2 * found, dtype=np.int32)
     for row in range(found):
-        i = rows[row]
+        i, also = rows[row], found + row
         plane = facet_plane[facet_now[i]]
+        entered[row] = entered[also] = facet_now[i]
         along = 0.0
         for a in range(3):
             along += direction[i, a] * normal[plane, a]
         for a in range(3):
-            points[row, a], ways[row, a] = origin[i, a], direction[i, a]
-            inward[row, a] = normal[plane, a] if along > 0.0 else -normal[plane, a]
-    return rows[:found], points, ways, inward
+            points[row, a] = points[also, a] = origin[i, a]
+            inward[row, a] = inward[also, a] = normal[plane, a] if along > 0.0 else -normal[plane, a]
+            ways[row, a], ways[also, a] = direction[i, a], inward[row, a]
+    return Entered(rows[:found], points, ways, inward, entered, exits(planes, bodies, boxes, points, ways, entered))
 
 
 @njit(nogil=True, cache=True)
@@ -90,7 +140,7 @@ def spread(both: Passages, rows: IntArray, count: int, behind_m: FloatArray) -> 
     Parameters
     ----------
     both : Passages
-        Of 2N rays: N along their ways, then the same N along the inward normal.
+        Of 2N rays, as ``Entered`` has them.
     rows : (N,) int64
         Which of ``count`` rays they are.
     behind_m : (count,) float64
@@ -202,32 +252,23 @@ def exits(
 
 
 @njit(nogil=True, cache=True)
-def simple_passages(
-    planes: Planes,
-    bodies: Bodies,
-    opaque: BoolArray,
-    points: FloatArray,
-    ways: FloatArray,
-    entered: IntArray,
-    met: IntArray,
-) -> tuple[IntArray, Passages]:
+def simple_passages(planes: Planes, bodies: Bodies, opaque: BoolArray, rays: Entered) -> tuple[IntArray, Passages]:
     """Sort rays by how they leave the solid they enter, and describe the simple ones.
 
     Parameters
     ----------
     opaque : (parts,) bool
-    points, ways : (N, 3) float64
-        Point of entry and unit direction.
-    entered, met : (N,) int32
-        Facet entered, and the one met next, −1 for none.
+    rays : Entered
+        2N of them, every way out known.
 
     Returns
     -------
-    state : (N,) int32
+    state : (2N,) int32
         CLOSED, SIMPLE or INVOLVED.
     passages : Passages
         Two rows a ray, of which a simple pair of parallel faces uses the first; the rest have none.
     """
+    points, ways, entered, met = rays.points, rays.ways, rays.facet, rays.out
     count = len(entered)
     state = np.full(count, CLOSED, dtype=np.int32)
     first = np.zeros(count + 1, dtype=np.int64)

@@ -111,3 +111,11 @@ def work_out(walls: Walls, part: int, cosine: float, depth_m: float, out: FloatA
     r_te, r_tm, t_te, t_tm = coefficients(walls, 0, part, cosine, depth_m)
     out[0], out[1], out[2], out[3] = r_te.real, r_te.imag, r_tm.real, r_tm.imag
     out[4], out[5], out[6], out[7] = t_te.real, t_te.imag, t_tm.real, t_tm.imag
+
+
+@njit(**INNER)
+def work_out_reflection(walls: Walls, part: int, cosine: float, depth_m: float, out: FloatArray) -> None:
+    """As ``work_out`` for a wall that is not passed: 0 for what it lets through, which need not be worked out."""
+    r_te, r_tm, _, _ = coefficients(walls, 0, part, cosine, depth_m)
+    out[0], out[1], out[2], out[3] = r_te.real, r_te.imag, r_tm.real, r_tm.imag
+    out[4] = out[5] = out[6] = out[7] = 0.0

@@ -21,8 +21,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from rf3d.propagation.kernels import INNER
-from rf3d.propagation.kernels.interfaces import Walls, coefficients, te_axis
-from rf3d.propagation.kernels.responses import look_up, work_out
+from rf3d.propagation.kernels.interfaces import LEAST_COS, Walls, coefficients, echo_bound, most_reflected, te_axis
+from rf3d.propagation.kernels.responses import look_up, work_out_reflection
 from rf3d.units import ComplexArray, FloatArray, IntArray
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(96)
@@ -135,16 +135,26 @@ def scatter(
     """
     state = _mixed(np.uint64(chance * 2.0**53) + _mixed(np.uint64(other_chance * 2.0**53) + _GAMMA))
     cosine, wants_te = 1.0, True
+    layer = walls.layer_start[part]
+    alone = walls.layer_start[part + 1] == layer + 1 and np.isnan(walls.film[0, layer, 0].real)
+    bounded = table < 0 and alone and walls.open_fraction[part] == 0.0
+    eps, echo = walls.permittivity[0, layer], 0.0
+    if bounded and not walls.half_space[part]:
+        thickness = walls.thickness_m[layer]
+        echo = echo_bound(eps, walls.wavenumber[0], depth_m if np.isnan(thickness) else thickness)
     for _ in range(MOST_TRIES):
         state += _GAMMA
         cosine = np.sqrt(_unit(state))
         state += _GAMMA
         level = 2.0 * _unit(state)
         wants_te = level < 1.0
+        # Most draws at a wall that reflects little are told by less than its whole reflection.
+        if bounded and level - (0.0 if wants_te else 1.0) > most_reflected(eps, max(cosine, LEAST_COS), wants_te, echo):
+            continue
         if table >= 0:
             look_up(values, table, cosine, answer)
         else:
-            work_out(walls, part, cosine, depth_m, answer)
+            work_out_reflection(walls, part, cosine, depth_m, answer)
         at = 0 if wants_te else 2
         if (level if wants_te else level - 1.0) < answer[at] * answer[at] + answer[at + 1] * answer[at + 1]:
             break

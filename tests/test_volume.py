@@ -333,6 +333,9 @@ def stacked() -> tuple[list[Piece], tuple]:
     add(block("beam_end", (6.5, 1.2, 1.2), (7.0, 1.8, 1.8)), BRICK, body="solid")
     add(block("case", (1, 4, 0), (1.8, 5, 0.9)), LINING, body="solid")
     add(block("cloud", (1, 2, 2), (2.2, 2.8, 2.06)), LINING, body="solid")
+    name, corners, triangles = block("seats", (1.2, 0.3, 0.4), (2.6, 1.5, 1.0))
+    add((name, corners + np.outer(corners[:, 0], [0, 0, 0.3]), triangles), LINING, body="solid")
+    add(quad("rake", (1.1, 0.2, 0.7), (2.7, 0.2, 1.18), (2.7, 1.6, 1.18), (1.1, 1.6, 0.7)), BRICK, thickness_m=0.02)
     add(quad("on_chest", (3, 1, 0.2), (3, 2.5, 0.2), (3, 2.5, 1.7), (3, 1, 1.7)), BRICK, thickness_m=0.02)
     add(quad("in_chest", (3.3, 0.5, 0.5), (3.3, 4.5, 0.5), (3.3, 4.5, 1.2), (3.3, 0.5, 1.2)), BRICK, thickness_m=0.02)
     return pieces, tuple(surfaces)
@@ -342,7 +345,8 @@ def test_a_ray_enters_what_a_long_segment_passes():
     """The walls from entry to the open air are the first of those that ``walls_passed`` finds to the room's far side.
 
     Once a body that touched another through a slanting way was left half-way: the end of a way in and the start of
-    the next lie at one distance, and only the chord tells them apart.
+    the next lie at one distance, and only the chord tells them apart. Seats on a rake are a box although what they
+    stand on reaches as high as they do.
     """
     pieces, surfaces = stacked()
     scene = scene_of(pieces)
@@ -363,7 +367,7 @@ def test_a_ray_enters_what_a_long_segment_passes():
     points = starts + reach[:, None] * ways
     boxes = make_boxes(scene.corners_m, setting.planes, setting.bodies, setting.opaque)
     names = list(dict.fromkeys(scene.objects))
-    assert [names[o] for o in np.flatnonzero(np.diff(boxes.start))] == ["beside", "on_top", "case", "cloud"]
+    assert [names[o] for o in np.flatnonzero(np.diff(boxes.start))] == ["beside", "on_top", "case", "cloud", "seats"]
     out = exits(setting.planes, setting.bodies, boxes, points, ways, facet)
     entered = Entered(np.arange(len(points)), points, ways, normal * np.sign(along)[:, None], facet, out)
     find_exits(setting, entered)

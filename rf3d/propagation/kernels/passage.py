@@ -23,8 +23,8 @@ CLOSED, SIMPLE, INVOLVED = range(3)
 
 UNKNOWN = -2
 """Exit of a body that is no box."""
-MOST_FACES, FLUSH_M = 32, 1e-6
-"""Faces of a box; how far what touches it may reach into it, or a corner out of a face's plane."""
+MOST_FACES, FLUSH_M = 32, 2e-5
+"""Faces of a box; how far what touches it may reach into it, or a corner out of a face's plane: files round to float32."""
 
 
 class Passages(NamedTuple):
@@ -200,9 +200,7 @@ def make_boxes(corners_m: FloatArray, planes: Planes, bodies: Bodies, opaque: Bo
         if opaque[bodies.part[mine]].any():
             continue
         n, o = normal[mine], offset[mine]
-        used = np.concatenate([np.arange(planes.facet_start[f], planes.facet_start[f + 1]) for f in mine])
-        corner = corners_m[planes.facet_triangles[used]].reshape(-1, 3)
-        height = _heights(corner, n, o)
+        height = _heights(_corners_of(mine, corners_m, planes), n, o)
         side = np.where(height.max(axis=0) > -height.min(axis=0), -1.0, 1.0)
         if (side * height).max() > FLUSH_M:
             continue
@@ -210,12 +208,22 @@ def make_boxes(corners_m: FloatArray, planes: Planes, bodies: Bodies, opaque: Bo
         # Nearest to the body that any point of a facet's box comes, by each plane.
         middle, half = 0.5 * (low[others] + high[others]), 0.5 * (high[others] - low[others])
         nearest = side * _heights(middle, n, o) - _heights(half, np.abs(n), np.zeros(len(n)))
-        if (nearest.max(axis=1) < -FLUSH_M).any():
-            continue
+        suspects = others[nearest.max(axis=1) < -FLUSH_M]
+        if len(suspects):
+            # Boxes of facets that slope reach where the facets do not: a triangle is apart if one plane says so.
+            height = side * _heights(_corners_of(suspects, corners_m, planes), n, o)
+            if (height.reshape(-1, 3, len(n)).min(axis=1).max(axis=1) < -FLUSH_M).any():
+                continue
         start[-1] += len(mine)
         facets.append(mine.astype(np.int32))
         outward.append(side)
     return Boxes(np.array(start, dtype=np.int64), np.concatenate(facets), np.concatenate(outward))
+
+
+def _corners_of(facets: IntArray, corners_m: FloatArray, planes: Planes) -> FloatArray:
+    """Corners (3M, 3) of all triangles of some facets, out of those of the scene's (M, 3, 3)."""
+    used = np.concatenate([np.arange(planes.facet_start[f], planes.facet_start[f + 1]) for f in facets])
+    return corners_m[planes.facet_triangles[used]].reshape(-1, 3)
 
 
 def _heights(points: FloatArray, normal: FloatArray, offset: FloatArray) -> FloatArray:

@@ -22,7 +22,7 @@ from rf3d.propagation.kernels.passage import Passages
 from rf3d.propagation.kernels.spherical import lines, spread_out
 from rf3d.propagation.paths import Setting
 from rf3d.propagation.rays import Emission
-from rf3d.propagation.shade import TRIED, Shade, bent_fields, ways_over_edges
+from rf3d.propagation.shade import TRIED, Shade, bent_fields, cells_of, ways_over_edges
 from rf3d.propagation.tallies import Uncollided
 from rf3d.radio.antennas import Antenna, world_response
 from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray
@@ -63,6 +63,7 @@ def uncollided(
     Source: Friis, Proc. IRE 34 (1946) 254 (from memory).
     """
     hulls = make_hulls(_see_through_solids(setting))
+    opaque = setting.opaque[setting.facets.part[setting.facets.triangle_facet]]
     bent = shade is not None and bool((shade.table >= 0).any())
 
     def tile(voxels: IntArray) -> Uncollided:
@@ -70,23 +71,25 @@ def uncollided(
         near = (np.abs(centres - emission.source_m) < NEAR_VOXELS * grid.voxel_m).all(axis=1)
         buried = inside_any(hulls, centres) & ~near
         whole = np.flatnonzero(~(near | buried))
-        straight = _field_at(setting, walls, emission, centres[whole], receiving=receiving)
+        straight = _field_at(setting, walls, emission, centres[whole], opaque=opaque, receiving=receiving)
         power, own = np.zeros(len(voxels)), np.zeros(len(voxels))
         power[whole], own[whole] = _powers(straight, centres[whole] - emission.source_m, grid.voxel_m)
         for cut, per_edge in ((np.flatnonzero(near), NEAR_PARTS), (np.flatnonzero(buried), BURIED_PARTS)):
+            if len(cut) == 0:
+                continue
             points = (centres[cut, None] + grid.voxel_m * _parts(per_edge)[None]).reshape(-1, 3)
             parts = np.zeros((2, len(points)))
             free = np.flatnonzero(~inside_any(hulls, points))
-            arriving = _field_at(setting, walls, emission, points[free], receiving=receiving)
+            arriving = _field_at(setting, walls, emission, points[free], opaque=opaque, receiving=receiving)
             parts[:, free] = _powers(arriving, points[free] - emission.source_m, grid.voxel_m / per_edge)
             power[cut], own[cut] = parts.reshape(2, len(cut), per_edge**3).mean(axis=2)
         way = emission.source_m - centres
-        arrival = (power / np.maximum(np.linalg.norm(way, axis=1), 1e-9))[:, None] * way
+        arrival = (power / np.maximum(np.sqrt(np.einsum("ni,ni->n", way, way)), 1e-9))[:, None] * way
         found = Uncollided(power, np.zeros(len(voxels)), np.zeros(len(voxels)), arrival, own)
         if shade is not None and bent:
             _add_edges(
-                setting, walls, grid=grid, voxels=voxels, whole=whole, straight=straight, receiving=receiving,
-                shade=shade, to=found,
+                setting, walls, grid=grid, voxels=voxels[whole], centres_m=centres[whole], whole=whole,
+                straight=straight, receiving=receiving, shade=shade, to=found,
             )  # fmt: skip
         return found
 
@@ -107,6 +110,7 @@ def _add_edges(
     *,
     grid: Grid,
     voxels: IntArray,
+    centres_m: FloatArray,
     whole: IntArray,
     straight: _Straight,
     receiving: Antenna | None,
@@ -117,17 +121,18 @@ def _add_edges(
 
     Parameters
     ----------
-    voxels : (N,) int64
-        Of a tile that cuts no block.
+    voxels, centres_m : (W,) int64, (W, 3) float64
+        Those of a tile, which cuts no block, that are looked at, with what arrives ``straight`` at their middles.
     whole : (W,) int64
-        Places among them of those that are looked at, with what arrives ``straight`` at their middles.
+        Their places in the tile.
     """
+    cell = cells_of(shade, grid, voxels)
     wavelength = np.full(len(whole), shade.wavelength_m)
-    grazing = ways_over_edges(shade, grid, voxels[whole], limit_m=wavelength, count=1)[0][:, 0] >= 0
+    grazing = ways_over_edges(shade, centres_m, cell, limit_m=wavelength, count=1)[0][:, 0] >= 0
     apart, deep = np.flatnonzero(grazing), np.flatnonzero(~grazing & straight.dim)
     # Deep in the shade one voxel speaks for its neighbours, two along each edge.
     block = np.ravel_multi_index(
-        tuple(axis // BLOCK for axis in np.unravel_index(voxels[whole[deep]], grid.shape)),
+        tuple(axis // BLOCK for axis in np.unravel_index(voxels[deep], grid.shape)),
         tuple(-(-n // BLOCK) for n in grid.shape),
     )
     _, speaker, of_block = np.unique(block, return_index=True, return_inverse=True)
@@ -136,9 +141,9 @@ def _add_edges(
         return
     # In the light only edges that the wave grazes.
     limit = np.where(straight.dim[asked], np.inf, shade.wavelength_m)
-    edge, place, detour = ways_over_edges(shade, grid, voxels[whole[asked]], limit_m=limit, count=TRIED)
+    edge, place, detour = ways_over_edges(shade, centres_m[asked], cell[asked], limit_m=limit, count=TRIED)
     bent = bent_fields(
-        setting, walls, shade, grid.centres_m(voxels[whole[asked]]), edge=edge, place_m=place, detour_m=detour,
+        setting, walls, shade, centres_m[asked], edge=edge, place_m=place, detour_m=detour,
         receiving=receiving,
     )  # fmt: skip
     field, heard = straight.field[asked], straight.heard[asked]
@@ -164,10 +169,12 @@ def mean_inverse_square(offset_m: FloatArray, edge_m: float) -> FloatArray:
     Source: Gauss's theorem and Taylor's series, checked against quadrature in the tests.
     """
     offset = np.asarray(offset_m, dtype=np.float64)
-    near = (np.abs(offset) < NEAR_EDGES * edge_m).all(axis=1)
-    square = np.where(near, 1.0, (offset**2).sum(axis=1))
+    square = np.einsum("ni,ni->n", offset, offset)
+    near = np.flatnonzero(square < 3.0 * (NEAR_EDGES * edge_m) ** 2)
+    near = near[(np.abs(offset[near]) < NEAR_EDGES * edge_m).all(axis=1)]
+    square[near] = 1.0
     mean = (1.0 + edge_m**2 / (12.0 * square)) / square
-    if not near.any():
+    if len(near) == 0:
         return mean
     close, half = offset[near], 0.5 * edge_m
     total = np.zeros(len(close))
@@ -203,17 +210,23 @@ class _Straight(NamedTuple):
 
 def _powers(straight: _Straight, span_m: FloatArray, edge_m: float) -> tuple[FloatArray, FloatArray]:
     """Power per watt at a probe and at the receiving antenna (N,) of points that stand for cubes."""
-    spread = mean_inverse_square(span_m, edge_m) * np.maximum((span_m**2).sum(axis=1), 1e-18)
+    spread = mean_inverse_square(span_m, edge_m) * np.maximum(np.einsum("ni,ni->n", span_m, span_m), 1e-18)
     return power_of(straight.field) * spread, np.abs(straight.heard) ** 2 * spread
 
 
 def _field_at(
-    setting: Setting, walls: Walls, emission: Emission, points_m: FloatArray, *, receiving: Antenna | None
+    setting: Setting,
+    walls: Walls,
+    emission: Emission,
+    points_m: FloatArray,
+    *,
+    opaque: BoolArray,
+    receiving: Antenna | None,
 ) -> _Straight:
-    """Straight field at points (N, 3)."""
-    facets, count = setting.facets, len(points_m)
+    """Straight field at points (N, 3), past triangles (M,) that are ``opaque`` or not."""
+    count = len(points_m)
     starts = np.broadcast_to(emission.source_m, points_m.shape).copy()
-    met = setting.tracer.crossings(starts, points_m, opaque=setting.opaque[facets.part[facets.triangle_facet]])
+    met = setting.tracer.crossings(starts, points_m, opaque=opaque)
     straight = _Straight(
         np.zeros((count, 3), dtype=np.complex128), np.zeros(count, dtype=np.complex128), np.ones(count, dtype=bool)
     )  # fmt: skip
@@ -224,7 +237,7 @@ def _field_at(
     first = np.concatenate([[0], np.cumsum(np.diff(met.first)[clear])]).astype(np.int64)
     _, row_first, kind, facet, part, depth, _ = walls_passed(
         setting.planes, setting.bodies, starts[clear], points_m[clear], nowhere, nowhere, first,
-        facets.triangle_facet[met.triangle[listed]], met.distance_m[listed],
+        setting.facets.triangle_facet[met.triangle[listed]], met.distance_m[listed],
     )  # fmt: skip
     field = world_response(emission.antenna, emission.axes, ways)
     sent = power_of(field)

@@ -117,17 +117,21 @@ def make_shade(setting: Setting, transmitter: Transmitter, grid: Grid, *, freque
     return Shade(transmitter, source, frequency_hz, bends, cells, table, middle, at_middle, heavy)
 
 
+def cells_of(shade: Shade, grid: Grid, voxels: IntArray) -> IntArray:
+    """Cells (N,) that voxels (N,) lie in."""
+    index = grid.venue_index(voxels) // CELL - np.array(grid.first) // CELL
+    return np.ravel_multi_index(tuple(index.T), tuple(shade.cells))
+
+
 def ways_over_edges(
-    shade: Shade, grid: Grid, voxels: IntArray, *, limit_m: FloatArray, count: int
+    shade: Shade, points_m: FloatArray, cell: IntArray, *, limit_m: FloatArray, count: int
 ) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Edges (N, count), points on them (N, count, 3) and detours (N, count) from the antenna to middles of voxels.
+    """Edges (N, count), points on them (N, count, 3) and detours (N, count) from the antenna to points (N, 3) in cells.
 
     Only edges that detour less than ``limit_m`` (N,).
     """
-    index = grid.venue_index(voxels) // CELL - np.array(grid.first) // CELL
-    row = np.ravel_multi_index(tuple(index.T), tuple(shade.cells))
     return least_detours(
-        shade.bends, shade.source_m, grid.centres_m(voxels), row, shade.table, shade.middle_m, shade.at_middle_m,
+        shade.bends, shade.source_m, points_m, cell, shade.table, shade.middle_m, shade.at_middle_m,
         limit_m, 0.0, count,
     )  # fmt: skip
 
@@ -147,48 +151,53 @@ def bent_fields(
 
     Source: the coefficients are those of ``kernels.wedges``; see there.
     """
-    count = len(points_m)
-    row, slot = np.nonzero(edge >= 0)
-    seen = ~setting.tracer.hidden(
-        points_m[row], _short_of(place_m[row, slot], points_m[row], setting.tracer.clearance_m), opaque=shade.heavy
+    count, tried = edge.shape
+    way = np.flatnonzero(edge >= 0)
+    place_m = place_m.reshape(-1, 3)
+    points = points_m[way // tried]
+    hidden = setting.tracer.hidden(
+        points, _short_of(place_m[way], points, setting.tracer.clearance_m), opaque=shade.heavy
     )  # fmt: skip
-    row, slot = row[seen], slot[seen]
-    first = np.searchsorted(row, np.arange(count + 1))
-    near = detour_m[row, slot] < shade.wavelength_m
-    kept = near | (np.arange(len(row)) - first[row] < KEPT)
-    row, slot = row[kept], slot[kept]
+    way = way[~hidden]
+    row = way // tried
+    near = detour_m.reshape(-1)[way] < shade.wavelength_m
+    kept = near | (np.arange(len(row)) - np.searchsorted(row, np.arange(count))[row] < KEPT)
+    row, way = row[kept], way[kept]
     paths = assemble(
-        setting, shade.source_m, points_m, receiver=row.astype(np.int32), points=place_m[row, slot][:, None],
-        facet=np.full((len(row), 1), -1, dtype=np.int32), edge=edge[row, slot][:, None],
+        setting, shade.source_m, points_m, receiver=row.astype(np.int32), points=place_m[way][:, None],
+        facet=np.full((len(row), 1), -1, dtype=np.int32), edge=edge.reshape(-1)[way][:, None],
         labels=(0, np.arange(count, dtype=np.int32)),
     )  # fmt: skip
     arriving = fields(
         paths, setting.facets, surfaces=setting.surfaces, transmitters=(shade.transmitter,), receivers=(),
         frequencies_hz=np.array([shade.frequency_hz]), wedges=setting.wedges, walls=walls,
     ).arriving[:, 0]  # fmt: skip
-    at = paths.receiver
-    straight = np.linalg.norm(points_m[at] - shade.source_m, axis=1)
-    excess_m = np.maximum(paths.length_m - straight, 0.0)
+    at = paths.receiver.astype(np.int64)
+    away = points_m[at] - shade.source_m
+    excess_m = np.maximum(paths.length_m - np.sqrt(np.einsum("pi,pi->p", away, away)), 0.0)
     delay = excess_m / SPEED_OF_LIGHT_M_S * 1e9
-    power = (np.abs(arriving) ** 2).sum(axis=1)
+    power = np.einsum("pi,pi->p", arriving, arriving.conj()).real
     received = np.zeros(paths.count, dtype=np.complex128)
     if receiving is not None and paths.count:
         received = np.einsum("pi,pi->p", arriving, world_response(receiving, np.eye(3), paths.arrival))
     together = excess_m < shade.wavelength_m
 
-    def added(values: np.ndarray) -> np.ndarray:
-        total = np.zeros((count, *values.shape[1:]), dtype=values.dtype)
-        np.add.at(total, at, values)
-        return total
+    def added(values: FloatArray) -> FloatArray:
+        return np.bincount(at, values, count)
+
+    def in_phase(values: ComplexArray) -> ComplexArray:
+        return added(np.where(together, values.real, 0.0)) + 1j * added(np.where(together, values.imag, 0.0))
 
     return Bent(
-        added(np.where(together[:, None], arriving, 0.0)), added(np.where(together, received, 0.0)),
+        np.stack([in_phase(arriving[:, a]) for a in range(3)], axis=1), in_phase(received),
         added(np.where(together, 0.0, power)), added(np.where(together, 0.0, np.abs(received) ** 2)),
-        added(power * delay), added(power * delay**2), added(power[:, None] * paths.arrival), added(power),
+        added(power * delay), added(power * delay**2),
+        np.stack([added(power * paths.arrival[:, a]) for a in range(3)], axis=1), added(power),
     )  # fmt: skip
 
 
 def _short_of(places_m: FloatArray, points_m: FloatArray, clearance_m: float) -> FloatArray:
     """Places (N, 3) drawn back a little towards points (N, 3), so that an edge's own faces do not hide it."""
     way = points_m - places_m
-    return places_m + 20.0 * clearance_m * way / np.maximum(np.linalg.norm(way, axis=1), 1e-9)[:, None]
+    way *= (20.0 * clearance_m / np.maximum(np.sqrt(np.einsum("ni,ni->n", way, way)), 1e-9))[:, None]
+    return places_m + way

@@ -91,18 +91,14 @@ class Tracer:
             Triangles that let nothing through; a tree of these alone is built at the first question about them.
         """
         scene = self._of(opaque)
-        span = ends_m - starts_m
-        length = np.sqrt(np.einsum("si,si->s", span, span))
-        reach = length - 2 * self.clearance_m
-        away = np.flatnonzero(reach > 0.0)
-        answer = np.zeros(len(length), dtype=bool)
-        if scene is None or len(away) == 0:
+        answer = np.zeros(len(starts_m), dtype=bool)
+        if scene is None:
             return answer
-        way = span[away] / length[away, None]
-        origin = starts_m[away] + self.clearance_m * way
-        answer[away] = (
-            scene.run(_single(origin), _single(way), dists=reach[away].astype(np.float32), query="OCCLUDED") == 0
-        )
+        starts, ends = (np.require(points, np.float64, ["C", "W"]) for points in (starts_m, ends_m))
+        _, length, away, origin, direction = set_out(starts, ends, np.zeros(0, dtype=bool), self.clearance_m)
+        reach = (length[away] - 2.0 * self.clearance_m).astype(np.float32)
+        if len(away):
+            answer[away] = scene.run(_single(origin), _single(direction), dists=reach, query="OCCLUDED") == 0
         return answer
 
     def _of(self, chosen: BoolArray) -> EmbreeScene | None:

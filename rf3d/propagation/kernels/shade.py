@@ -12,6 +12,8 @@ from numba import njit
 from rf3d.propagation.kernels.bends import Bends
 from rf3d.units import FloatArray, IntArray
 
+_HAIR = 1.0 + 1e-12
+
 
 @njit(nogil=True, cache=True, error_model="numpy")
 def least_detours(
@@ -78,10 +80,14 @@ def least_detours(
             rb = np.sqrt(max(bx * bx + by * by + bz * bz - zb * zb, 0.0))
             if ra < 1e-6 or rb < 1e-6:
                 continue
+            # Most edges fail here, before anything is divided; a hair more goes on, so that rounding decides nothing.
+            square = (ra + rb) * (ra + rb) + (zb - za) * (zb - za)
+            if square > _HAIR * (straight + most) * (straight + most):
+                continue
             z = (za * rb + zb * ra) / (ra + rb)
             if z < -slack or z > bends.length_m[e] + slack:
                 continue
-            longer = np.sqrt((ra + rb) ** 2 + (zb - za) ** 2) - straight
+            longer = np.sqrt(square) - straight
             if longer >= most:
                 continue
             if slack == 0.0:

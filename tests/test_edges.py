@@ -141,7 +141,7 @@ def test_large_facets_are_mirrors_and_the_change_is_gradual():
     assert reflected(outline(-9, 9, -9, 9), a, b) * 20 * np.exp(20j * WAVENUMBER) == pytest.approx(1.0, abs=1e-12)
     widths = np.linspace(0.5, 6.0, 1101)
     strips = [outline(-0.5 * w, 0.5 * w, -9, 9) for w in widths]
-    share = np.array([share_for(strip, strip, UP, a, b, WAVENUMBER) for strip in strips])
+    share = np.array([share_for(strip, strip, UP, a, b, WAVENUMBER, np.empty((2, 3))) for strip in strips])
     assert share[0] == 1.0
     assert share[-1] == 0.0
     assert 0.0 <= -np.diff(share).min() <= -np.diff(share).min() < 0.01
@@ -206,7 +206,7 @@ def test_a_panel_counts_as_the_wall_it_is_part_of_and_a_bar_as_itself():
     for facet, place, small in ((36, (0.4, 0.4, 0), 0.0), (64, (24.3, 0.05, 0), 1.0), (67, (23.05, 0.6, 0), 1.0)):
         shift = scene.to_local(np.array(place, dtype=float))
         shapes = own_outline(outlines, facet), whole_outline(outlines, facet)
-        share = share_for(*shapes, outlines.normal[facet], a + shift, b + shift, WAVENUMBER)
+        share = share_for(*shapes, outlines.normal[facet], a + shift, b + shift, WAVENUMBER, np.empty((2, 3)))
         assert share == small
 
 

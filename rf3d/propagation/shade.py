@@ -183,7 +183,7 @@ def bent_fields(
     together = excess_m < shade.wavelength_m
 
     def added(values: FloatArray) -> FloatArray:
-        return np.bincount(at, values, count)
+        return np.bincount(at, values, count).astype(np.float64, copy=False)
 
     def in_phase(values: ComplexArray) -> ComplexArray:
         return added(np.where(together, values.real, 0.0)) + 1j * added(np.where(together, values.imag, 0.0))

@@ -290,7 +290,7 @@ def bend_first(
 
     The cotangents and the transition function come in at the second edge.
     """
-    matrix = np.empty((3, 2, 2), dtype=np.complex128)
+    matrix = np.empty((6, 2, 2), dtype=np.complex128)
     for f in range(len(walls.wavenumber)):
         term_matrices(
             walls, f, angles[0], angles[1], angles[2], wedges.n[e], wedges.part_0[e], wedges.part_n[e],
@@ -328,7 +328,7 @@ def bend_second(
     Along a face of metal the wave is that of a conductor. On another material both polarisations die away on their
     way along it: the flat-earth attenuation of either leads from the sum of the terms to their difference.
     """
-    matrix = np.empty((3, 2, 2), dtype=np.complex128)
+    matrix = np.empty((6, 2, 2), dtype=np.complex128)
     wave = np.empty(3, dtype=np.complex128)
     for f in range(len(walls.wavenumber)):
         term_matrices(

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from rf3d.propagation.kernels import INNER, OWNING
+from rf3d.propagation.kernels import INNER
 from rf3d.units import FloatArray, IntArray, read_only
 from rf3d.venue.facets import Facets
 
@@ -142,24 +142,24 @@ def shortest_way(
         size = np.sqrt(size)
         if size == 0.0:
             continue
-        za, zb, aa, bb = 0.0, 0.0, 0.0, 0.0
+        za, zb, aa, bb, over = 0.0, 0.0, 0.0, 0.0, 1.0 / size
         for i in range(3):
-            along = (outline[e, 1, i] - outline[e, 0, i]) / size
+            along = (outline[e, 1, i] - outline[e, 0, i]) * over
             za += (a[i] - outline[e, 0, i]) * along
             zb += (b[i] - outline[e, 0, i]) * along
             aa += (a[i] - outline[e, 0, i]) ** 2
             bb += (b[i] - outline[e, 0, i]) ** 2
         ra, rb = np.sqrt(max(aa - za * za, 0.0)), np.sqrt(max(bb - zb * zb, 0.0))
         z = min(max(za + (zb - za) * ra / max(ra + rb, LEAST_M), 0.0), size)
-        length = np.hypot(ra, z - za) + np.hypot(rb, zb - z)
+        length = np.sqrt(ra * ra + (z - za) * (z - za)) + np.sqrt(rb * rb + (zb - z) * (zb - z))
         if length < least:
             least = length
             for i in range(3):
-                point[i] = outline[e, 0, i] + z / size * (outline[e, 1, i] - outline[e, 0, i])
+                point[i] = outline[e, 0, i] + z * over * (outline[e, 1, i] - outline[e, 0, i])
     return False
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def facet_share(
     outline: FloatArray,
     whole: FloatArray,
@@ -205,7 +205,10 @@ def facet_width(
         point[1] + _INWARD * (middle_y - point[1]),
         point[2] + _INWARD * (middle_z - point[2]),
     )
-    least = np.inf
+    ax, ay, az = (point[0] - a[0]) / d1, (point[1] - a[1]) / d1, (point[2] - a[2]) / d1
+    bx, by, bz = (point[0] - b[0]) / d2, (point[1] - b[1]) / d2, (point[2] - b[2]) / d2
+    near, far = 1.0 / d1, 1.0 / d2
+    least = np.inf  # the square
     for e in range(0, count, step):
         lx, ly, lz = (
             outline[e, 1, 0] - outline[e, 0, 0],
@@ -215,17 +218,16 @@ def facet_width(
         size = np.sqrt(lx * lx + ly * ly + lz * lz)
         if size == 0.0:
             continue
-        lx, ly, lz = lx / size, ly / size, lz / size
+        over = 1.0 / size
+        lx, ly, lz = lx * over, ly * over, lz * over
         mx = normal[1] * lz - normal[2] * ly
         my = normal[2] * lx - normal[0] * lz
         mz = normal[0] * ly - normal[1] * lx
-        p1 = ((point[0] - a[0]) * lx + (point[1] - a[1]) * ly + (point[2] - a[2]) * lz) / d1
-        p2 = ((point[0] - a[0]) * mx + (point[1] - a[1]) * my + (point[2] - a[2]) * mz) / d1
-        q1 = ((point[0] - b[0]) * lx + (point[1] - b[1]) * ly + (point[2] - b[2]) * lz) / d2
-        q2 = ((point[0] - b[0]) * mx + (point[1] - b[1]) * my + (point[2] - b[2]) * mz) / d2
-        along = (1.0 - p1 * p1) / d1 + (1.0 - q1 * q1) / d2
-        across = (1.0 - p2 * p2) / d1 + (1.0 - q2 * q2) / d2
-        mixed = p1 * p2 / d1 + q1 * q2 / d2
+        p1, p2 = ax * lx + ay * ly + az * lz, ax * mx + ay * my + az * mz
+        q1, q2 = bx * lx + by * ly + bz * lz, bx * mx + by * my + bz * mz
+        along = (1.0 - p1 * p1) * near + (1.0 - q1 * q1) * far
+        across = (1.0 - p2 * p2) * near + (1.0 - q2 * q2) * far
+        mixed = p1 * p2 * near + q1 * q2 * far
         width = 0.0
         if len(whole) != count or not own:
             width = _chord(whole, within, lx, ly, lz, mx, my, mz)
@@ -240,8 +242,8 @@ def facet_width(
                 low, high = min(low, w), max(high, w)
             width = max(width, high - low)
         stretch = max(across - mixed * mixed / max(along, 1e-300), 0.0)
-        least = min(least, width * np.sqrt(stretch))
-    return float(least * np.sqrt(wavenumber / np.pi))
+        least = min(least, width * width * stretch)
+    return float(np.sqrt(least * wavenumber / np.pi))
 
 
 @njit(**INNER)
@@ -276,26 +278,38 @@ def _chord(
     return above - below
 
 
-@njit(nogil=True, cache=True)
+@njit(**INNER)
 def share_for(
-    outline: FloatArray, whole: FloatArray, normal: FloatArray, a: FloatArray, b: FloatArray, wavenumber: float
+    outline: FloatArray,
+    whole: FloatArray,
+    normal: FloatArray,
+    a: FloatArray,
+    b: FloatArray,
+    wavenumber: float,
+    points: FloatArray,
 ) -> float:
-    """``facet_share`` by the shortest way from a to b."""
-    mirror_point, point = np.empty(3), np.empty(3)
-    shortest_way(outline, normal, a, b, mirror_point, point)
-    return facet_share(outline, whole, normal, a, b, point, wavenumber, True)
+    """``facet_share`` by the shortest way from a to b; ``points`` (2, 3) are room to work in."""
+    shortest_way(outline, normal, a, b, points[0], points[1])
+    return facet_share(outline, whole, normal, a, b, points[1], wavenumber, True)
 
 
-@njit(**OWNING)
+@njit(**INNER)
 def given_by_lobe(
-    outlines: Outlines, facet: int, a: FloatArray, b: FloatArray, wavenumber: float, alone: bool, through: bool
+    outlines: Outlines,
+    facet: int,
+    a: FloatArray,
+    b: FloatArray,
+    wavenumber: float,
+    alone: bool,
+    through: bool,
+    points: FloatArray,
 ) -> float:
     """How much of the reflected wave round a facet's edge, from a to b, its lobe gives already.
 
     A lobe leaves on the lit side. With a bounce before or after (not ``alone``) there is none where the mirror point
     lies beside the expanse, and the edge keeps its wave. Beyond a body that is seen through (``through``) the wave of
     a narrow face is left out as well: what bends there the direct terms hold already, as for a sheet
-    (``kernels.faces.see_through``), and a face without end would send too much.
+    (``kernels.faces.see_through``), and a face without end would send too much. ``points`` (2, 3) are room to work in.
     """
     normal = outlines.normal[facet]
     outline = own_outline(outlines, facet)
@@ -305,13 +319,12 @@ def given_by_lobe(
         da += normal[i] * (a[i] - outline[0, 0, i])
         db += normal[i] * (b[i] - outline[0, 0, i])
     if da * db <= 0.0:
-        return share_for(outline, whole, normal, a, b, wavenumber) if through else 0.0
-    mirror_point, point = np.empty(3), np.empty(3)
+        return share_for(outline, whole, normal, a, b, wavenumber, points) if through else 0.0
     if alone:
-        return share_for(outline, whole, normal, a, b, wavenumber)
-    if not shortest_way(whole, normal, a, b, mirror_point, point):
+        return share_for(outline, whole, normal, a, b, wavenumber, points)
+    if not shortest_way(whole, normal, a, b, points[0], points[1]):
         return 0.0
-    return facet_share(outline, whole, normal, a, b, point, wavenumber, False)
+    return facet_share(outline, whole, normal, a, b, points[1], wavenumber, False)
 
 
 @njit(**INNER)

@@ -180,7 +180,7 @@ def _carry(
                         continue  # no lobe follows a bend
                     # What the facet's own lobe gives the edges must not give again.
                     through = wedges.solid[e] and not wedges.opaque[e]
-                    left = 1.0 - given_by_lobe(outlines, which, near, far, highest, bounces == 0, through)
+                    left = 1.0 - given_by_lobe(outlines, which, near, far, highest, bounces == 0, through, points)
                     if side == 0:
                         mirror_0 = left
                     else:

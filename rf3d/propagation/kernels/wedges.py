@@ -19,6 +19,7 @@ from rf3d.propagation.kernels.interfaces import Walls
 from rf3d.units import BoolArray, ComplexArray, FloatArray, IntArray, read_only
 
 _EIGHTH = np.exp(0.25j * np.pi)
+_TURNED = -np.conj(_EIGHTH)
 
 
 class Wedges(NamedTuple):
@@ -232,7 +233,7 @@ def diffract(
     phi, phi_in, beta = wedge_angles(k_in, k_out, edge, along, normal, n)
     k0 = walls.wavenumber[f]
     d1, d2, d3, d4 = four_terms(n, phi, phi_in, k0 * length)
-    matrix = np.empty((3, 2, 2), dtype=np.complex128)
+    matrix = np.empty((6, 2, 2), dtype=np.complex128)
     term_matrices(
         walls, f, phi, phi_in, beta, n, part_0, part_n, depth_0, depth_n, opaque, solid, mirror_0, mirror_n, matrix
     )  # fmt: skip
@@ -248,7 +249,7 @@ def diffract(
 @njit(nogil=True, cache=True)
 def edge_factor(k0: float, n: float, beta: float) -> complex:
     """What every term of a coefficient is multiplied by: −exp(−jπ/4)/(2n·√(2πk)·sin β₀), √m."""
-    return -np.exp(-0.25j * np.pi) / (2.0 * n * np.sqrt(2.0 * np.pi * k0) * max(np.sin(beta), 1e-9))
+    return _TURNED * (0.5 / (n * np.sqrt(2.0 * np.pi * k0) * max(np.sin(beta), 1e-9)))
 
 
 @njit(nogil=True, cache=True)

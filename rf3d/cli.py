@@ -11,6 +11,7 @@ import functools
 import sys
 from collections.abc import Callable
 from contextlib import nullcontext
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -271,7 +272,7 @@ def volume(
     from rf3d.assessment.volumes import trace_all
     from rf3d.plan import load_plan, load_scene
 
-    request = volume_request(**asked)
+    request = replace(volume_request(**asked), every_voxel=out is not None)
     for option, path in (("--glb", glb_path), ("--early", early_path)):
         _check_glb(run, path, option)
         if path is not None and request.receiver is not None:

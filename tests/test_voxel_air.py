@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rf3d.assessment.coverage import VERDICTS, verdicts, verdicts_over
+from rf3d.assessment.coverage import VERDICTS, verdicts, verdicts_over, zone_voxels
 from rf3d.assessment.fading import fade_depth_db
 from rf3d.assessment.links import ALLOWANCE_DB, VERDICT_CHANCES, packets_in_time
 from rf3d.assessment.run import ready
@@ -19,6 +19,7 @@ from rf3d.plan import load_plan, load_scene
 from rf3d.propagation.grid import make_grid
 from rf3d.radio.radios import Radio
 from rf3d.units import from_db
+from rf3d.venue.zones import Zone
 from rf3d.volume_answers import volumes_as_json
 from tests.test_plan import change
 
@@ -176,6 +177,28 @@ def test_a_plan_with_its_air_listed_is_judged_over_it(busy):
     assert (over.busy_margin_db[heard] <= over.margin_db[heard] + 1e-4).all()
     assert clean.verdict.max() == VERDICTS.index("workable")
     assert over.verdict.max() == VERDICTS.index("solid")
+
+
+def test_zones_judged_alone_get_the_verdicts_that_they_get_among_all_voxels(busy):
+    setting = ready(busy, load_scene(busy))
+    zone = Zone("by the cupboard", np.array([2.0, 4.0, 0.5]), np.array([5.0, 5.5, 2.5]))
+    for occupied in (busy.occupied, ()):
+        plan = replace(busy, occupied=occupied, zones=(zone,))
+        (every,), (alone,) = (
+            trace_all(plan, setting, Request(judge=True, every_voxel=every), jobs=Jobs(workers=1)).coverages
+            for every in (True, False)
+        )
+        assert alone.zones == every.zones
+        within = np.zeros(every.grid.count, dtype=bool)
+        within[zone_voxels(every.grid, zone)] = True
+        within = within.reshape(every.grid.shape)
+        np.testing.assert_array_equal(alone.verdict, np.where(within, every.verdict, -1))
+        np.testing.assert_array_equal(alone.margin_db, every.margin_db)
+        assert (every.verdict[within] == -1).any()  # the cupboard
+        assert (every.verdict[within] >= 0).any()
+        assert (every.verdict[~within] >= 0).any()
+        if occupied:
+            np.testing.assert_array_equal(alone.busy_margin_db, np.where(within, every.busy_margin_db, np.nan))
 
 
 def test_workers_change_nothing(busy):

@@ -103,11 +103,12 @@ class Coverage:
     margin_db : grid.shape float32
         Power over the sensitivity; −inf where nothing arrives, NaN inside a solid.
     busy_margin_db : grid.shape float32 or None
-        Power over what the worst channel needs over the busiest air; None where none is listed.
+        Power over what the worst channel needs over the busiest air, NaN where there is no verdict; None where none is
+        listed.
     listed : bool
         Whether the plan lists something on the air of its band.
     verdict : grid.shape int8
-        Place in ``VERDICTS``; −1 inside a solid.
+        Place in ``VERDICTS``; −1 inside a solid, and beside the zones where these alone are judged.
     zones : tuple of ZoneCoverage
     """
 
@@ -176,16 +177,18 @@ def verdicts_over(
     least = np.array([chance for _, chance in VERDICT_CHANCES])
     for begin in range(0, len(power_w), _MOMENT_CHUNK):
         voxels = np.arange(begin, min(begin + _MOMENT_CHUNK, len(power_w)))
-        others = air.others_w(counted, voxels, gain)
+        # Voxels that the air does not tell apart share the order of moments and their weights.
+        _, one, of_one = np.unique(air.coarse_of[voxels], return_index=True, return_inverse=True)
+        others = air.others_w(counted, voxels[one], gain)
+        order = np.argsort(others, axis=0)
+        reached = 1.0 - (1.0 - np.minimum(np.cumsum(weight[order], axis=0), 1.0)) ** packets
+        step = np.diff(reached, axis=0, prepend=0.0).take(of_one, axis=1)
+        others = np.take_along_axis(others, order, axis=0).take(of_one, axis=1)
         needed = radio.needed_w(others, hand_db=ALLOWANCE_DB, noise_rise=air.noise_rise[voxels])
         with np.errstate(divide="ignore"):
             spare = to_db(power_w[voxels] / needed)
-        order = np.argsort(-spare, axis=0)
-        spare = np.take_along_axis(spare, order, axis=0)
-        reached = 1.0 - (1.0 - np.minimum(np.cumsum(weight[order], axis=0), 1.0)) ** packets
-        step = np.diff(reached, axis=0, prepend=0.0)
         for row, shift in enumerate(shift_db[:, voxels]):
-            chance = (holding_share(spare + shift, np.broadcast_to(rice_k_db[voxels], spare.shape)) * step).sum(axis=0)
+            chance = (holding_share(spare + shift, rice_k_db[voxels]) * step).sum(axis=0)
             found[row, voxels] = (chance[:, None] >= least).sum(axis=1)
     return found if air.listed else np.minimum(found, np.int8(VERDICTS.index(CLEAN_AIR_BEST)))
 
@@ -205,6 +208,7 @@ def _busy_margin_db(power_w: FloatArray, *, radio: Radio, air: VoxelAir, gain: f
 def coverage(
     plan: Plan, setting: Setting, *, radio: str, antenna: Antenna, volumes: Sequence[TransmitterVolume],
     zones: Sequence[Zone], air: VoxelAir | None = None, seed: int = 0, free: BoolArray | None = None,
+    every_voxel: bool = True,
 ) -> Coverage:  # fmt: skip
     """Judge every voxel by its strongest transmitter, and sum zones up.
 
@@ -223,6 +227,8 @@ def coverage(
         Of the moments that are drawn.
     free : grid.shape bool or None
         ``in_air`` of the grid, where it is known already.
+    every_voxel : bool
+        Judge voxels beside the zones too.
     """
     grid = volumes[0].grid
     talk = next(t.radio for t in plan.transmitters if t.radio.name == radio)
@@ -246,22 +252,30 @@ def coverage(
         ratio_db = np.where(heard, to_db(direct / np.maximum(power - direct, 0.0)), np.nan)
     margin = power_dbm - sensitivity
     factor = np.where(np.isnan(ratio_db), 0.0, ratio_db)
-    shift = np.stack([np.zeros_like(error_db), -DOUBT * error_db, DOUBT * error_db])
+    chosen = _voxels_of(grid, zones)
+    judged = free.reshape(-1).copy()
+    if not every_voxel:
+        beside = np.ones(grid.count, dtype=bool)
+        for _, mine in chosen:
+            beside[mine] = False
+        judged[beside] = False
+    there = np.flatnonzero(judged)
+    shift = np.array([[0.0], [-DOUBT], [DOUBT]]) * error_db.reshape(-1)[there]
+    words = np.full((3, grid.count), -1, dtype=np.int8)
     busy: FloatArray | None = None
     if air is None:
-        words = verdicts(margin + shift, factor)
+        words[:, there] = verdicts(margin.reshape(-1)[there] + shift, factor.reshape(-1)[there])
     else:
-        gain, heard_w = float(from_db(peak_gain_dbi(antenna))), power.reshape(-1)
-        words = verdicts_over(
-            heard_w, factor.reshape(-1), radio=talk, air=air, gain=gain, seed=seed, shift_db=shift.reshape(3, -1)
-        ).reshape(shift.shape)
-        busy = _busy_margin_db(heard_w, radio=talk, air=air, gain=gain).reshape(grid.shape)
+        gain, heard_w, near = float(from_db(peak_gain_dbi(antenna))), power.reshape(-1)[there], air.within(there)
+        words[:, there] = verdicts_over(
+            heard_w, factor.reshape(-1)[there], radio=talk, air=near, gain=gain, seed=seed, shift_db=shift
+        )
+        busy = np.full(grid.count, np.nan)
+        busy[there] = _busy_margin_db(heard_w, radio=talk, air=near, gain=gain)
     word, low, high = words
-    chosen = _voxels_of(grid, zones)
     told = [
         _sum_up(name, grid, mine[free.reshape(-1)[mine]], margin=margin.reshape(-1), error=error_db.reshape(-1),
-                busy=None if busy is None else busy.reshape(-1), word=word.reshape(-1),
-                doubtful=((low != word) | (high != word)).reshape(-1))
+                busy=busy, word=word, doubtful=(low != word) | (high != word))
         for name, mine in chosen
     ]  # fmt: skip
 
@@ -278,9 +292,9 @@ def coverage(
         std_error_db=single(error_db, heard),
         direct_ratio_db=single(ratio_db, heard & np.isfinite(ratio_db)),
         margin_db=single(margin, free),
-        busy_margin_db=None if busy is None else single(busy, free),
+        busy_margin_db=None if busy is None else read_only(busy.reshape(grid.shape).astype(np.float32)),
         listed=air is not None and air.listed,
-        verdict=read_only(np.where(free, word, np.int8(-1))),
+        verdict=read_only(word.reshape(grid.shape)),
         zones=tuple(zone for zone in told if zone is not None),
     )
 

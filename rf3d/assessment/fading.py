@@ -204,7 +204,7 @@ def holding_share(depth_db: FloatArray, rice_k_db: FloatArray) -> FloatArray:
     row = np.clip((rice_k_db - _K_DB[0]) / (_K_DB[_K_STEP] - _K_DB[0]), 0.0, len(table) - 1.0)
     column = np.clip((depth_db - _DEPTHS_DB[0]) / (_DEPTHS_DB[1] - _DEPTHS_DB[0]), 0.0, len(_DEPTHS_DB) - 1.0)
     where = np.stack(np.broadcast_arrays(row, column))
-    share = 1.0 - 10.0 ** map_coordinates(table, where, order=1, mode="nearest")
+    share = 1.0 - np.exp(map_coordinates(table, where, order=1, mode="nearest"))
     return np.where(np.asarray(depth_db) < _DEPTHS_DB[0], 0.0, share)
 
 
@@ -224,9 +224,9 @@ def _deviates(generator: np.random.Generator, shape: tuple[int, ...]) -> Complex
 
 @cache
 def _misses() -> FloatArray:
-    """Logarithm of 1 − ``holding_share`` at every ``_K_STEP``-th of ``_K_DB`` and at ``_DEPTHS_DB``."""
+    """Natural logarithm of 1 − ``holding_share`` at every ``_K_STEP``-th of ``_K_DB`` and at ``_DEPTHS_DB``."""
     k = 10.0 ** (_K_DB[::_K_STEP, None] / 10.0)
-    return np.log10(np.maximum(chndtr(2.0 * (1.0 + k) * 10.0 ** (-_DEPTHS_DB / 10.0), 2, 2.0 * k), 1e-15))
+    return np.log(np.maximum(chndtr(2.0 * (1.0 + k) * 10.0 ** (-_DEPTHS_DB / 10.0), 2, 2.0 * k), 1e-15))
 
 
 @cache

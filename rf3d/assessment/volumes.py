@@ -58,6 +58,8 @@ class Request:
         Arrival, receiving antenna and surfaces of every voxel.
     judge : bool
         Coverage of the zones, or of the whole venue with ``detail`` where the plan has none.
+    every_voxel : bool
+        A verdict for every voxel, not for those of the zones alone.
     until_db : float or None
         Go on until ``PRECISE_SHARE`` of the zones' voxels, or of all without zones, have this standard error.
     time_limit_s : float or None
@@ -72,6 +74,7 @@ class Request:
     antenna: str | None = None
     detail: bool = False
     judge: bool = False
+    every_voxel: bool = True
     until_db: float | None = None
     time_limit_s: float | None = None
     memory_bytes: float | None = None
@@ -193,7 +196,7 @@ def trace_all(
     if traced is not None:
         traced(Volumes(grid, tuple(found), (), backwards, (), interrupted))
     air = others() if air is None else air
-    coverages = _coverages(plan, setting, found, ears, zones, air, seed) if judge else ()
+    coverages = _coverages(plan, setting, found, ears, zones, air, request, seed) if judge else ()
     if not request.detail:
         found = [replace(volume, detail=None) for volume in found]
     told = [*_stopped(found, senders, request, within), *(f for c in coverages for f in coverage_findings(c))]
@@ -248,6 +251,7 @@ def _coverages(
     ears: dict[str, Antenna | None],
     zones: Sequence[Zone],
     air: Mapping[str, VoxelAir],
+    request: Request,
     seed: int,
 ) -> tuple[Coverage, ...]:
     radio_of = {t.name: t.radio.name for t in plan.transmitters}
@@ -267,6 +271,7 @@ def _coverages(
                     air=air.get(radio),
                     seed=seed,
                     free=free,
+                    every_voxel=request.every_voxel,
                 )
             )
     return tuple(judged)

@@ -56,6 +56,10 @@ class VoxelAir:
     noise_rise: FloatArray
     listed: bool = True
 
+    def within(self, voxels: IntArray) -> VoxelAir:
+        """The air of some of the voxels (V',) alone."""
+        return replace(self, coarse_of=self.coarse_of[voxels], noise_rise=self.noise_rise[voxels])
+
     def moments(self, seed: int) -> tuple[FloatArray, FloatArray]:
         """Moments on a channel drawn at random: what counts of each emitter (D, J), and the weights (D,), sum 1."""
         found = enumerate_moments(

@@ -37,7 +37,7 @@ PRECISION = {"playhouse": ((0.2, 0.5, False), (0.5, 0.95, True)), "arena": ((0.3
 RAYS = 1_000_000
 PRECISE_RAYS = {"playhouse": 2_000_000, "arena": 2_600_000}
 """Rays that the median errors of ``PRECISION`` take, so that what is worked out once weighs as it does then."""
-GROWTH_REPEATS = 2
+FEWER_REPEATS = 2
 PARTS = ("volume", "merit", "growth", "precision", "paths")
 Figures = dict[str, dict[str, Any]]
 
@@ -160,7 +160,9 @@ def volume_figures(parts: list[str], *, rays: int | None, repeats: int, cores: i
             for key, value in bench_volume.speed(hall, rays=sent, cores=cores, repeats=repeats).items():
                 found[key][hall.mesh] = value
         if "merit" in parts:
-            found["figure_of_merit"][hall.mesh] = bench_volume.merit(hall, rays=(rays or RAYS) // 4, repeats=repeats)
+            found["figure_of_merit"][hall.mesh] = bench_volume.merit(
+                hall, rays=rays or PRECISE_RAYS[name], repeats=min(repeats, FEWER_REPEATS)
+            )
         if "precision" in parts:
             found["precision"][hall.mesh] = [
                 bench_volume.until(
@@ -170,11 +172,11 @@ def volume_figures(parts: list[str], *, rays: int | None, repeats: int, cores: i
             ]
         if "growth" in parts and name == "playhouse":
             found["against_voxels"][hall.mesh] = bench_volume.against_voxels(
-                hall, rays=rays or RAYS, repeats=min(repeats, GROWTH_REPEATS)
+                hall, rays=rays or RAYS, repeats=min(repeats, FEWER_REPEATS)
             )
         if "growth" in parts and name == "arena":
             found["against_triangles"][hall.mesh] = bench_volume.against_triangles(
-                DEMOS / f"{name}.toml", rays=(rays or RAYS) // 4, repeats=min(repeats, GROWTH_REPEATS)
+                DEMOS / f"{name}.toml", rays=(rays or RAYS) // 4, repeats=min(repeats, FEWER_REPEATS)
             )
     return found
 

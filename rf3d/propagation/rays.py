@@ -43,7 +43,7 @@ WEAK_SHARE = 1e-3
 """Roulette is played below this share of the mean weight at launch."""
 WHOLE_BYTES, BRICK_BYTES = 2**21, 2**22
 """Tallies up to the first are done as a whole; larger ones in bricks of up to the second, 2^k voxels to an edge."""
-LATE_EVENTS = 12
+LATE_EVENTS = 8
 """After so many surfaces the share doubles with each, so that a few weak rays do not hold up a batch."""
 
 

@@ -263,6 +263,16 @@ def visits(box: Box, segments: FloatArray, brick: int) -> tuple[IntArray, IntArr
     return first, rows
 
 
+@njit(**INNER)
+def _within(box: Box, segments: FloatArray, row: int) -> tuple[float, float]:
+    """Where a segment enters the grid and where it leaves it or ends, metres from its origin."""
+    edge, low = box.edge, box.low
+    _, _, in_x, out_x = _across(segments[row, X], segments[row, DX], low[0], edge, box.fx, box.fx + box.nx)
+    _, _, in_y, out_y = _across(segments[row, Y], segments[row, DY], low[1], edge, box.fy, box.fy + box.ny)
+    _, _, in_z, out_z = _across(segments[row, Z], segments[row, DZ], low[2], edge, box.fz, box.fz + box.nz)
+    return max(0.0, max(in_x, max(in_y, in_z))), min(segments[row, REACH], min(out_x, min(out_y, out_z)))
+
+
 @njit(nogil=True, cache=True)
 def sample_segments(
     box: Box,
@@ -282,15 +292,11 @@ def sample_segments(
     edge = box.edge
     own_column = np.uint64(BASE + ARRIVAL if arrival else BASE)
     for row in range(len(segments)):
-        ox, oy, oz = segments[row, X], segments[row, Y], segments[row, Z]
-        dx, dy, dz = segments[row, DX], segments[row, DY], segments[row, DZ]
-        _, _, in_x, out_x = _across(ox, dx, box.low[0], edge, box.fx, box.fx + box.nx)
-        _, _, in_y, out_y = _across(oy, dy, box.low[1], edge, box.fy, box.fy + box.ny)
-        _, _, in_z, out_z = _across(oz, dz, box.low[2], edge, box.fz, box.fz + box.nz)
-        enter = max(0.0, max(in_x, max(in_y, in_z)))
-        leave = min(segments[row, REACH], min(out_x, min(out_y, out_z)))
+        enter, leave = _within(box, segments, row)
         if leave <= enter:
             continue
+        ox, oy, oz = segments[row, X], segments[row, Y], segments[row, Z]
+        dx, dy, dz = segments[row, DX], segments[row, DY], segments[row, DZ]
         pieces = min(points, 1 + int((leave - enter) / edge))
         piece = (leave - enter) / pieces
         weight, travelled, own = segments[row, WEIGHT], segments[row, TRAVELLED], segments[row, OWN]
@@ -325,15 +331,11 @@ def add_worth(box: Box, segments: FloatArray, worth: FloatArray, total: FloatArr
     """
     edge = box.edge
     for row in range(len(segments)):
-        ox, oy, oz = segments[row, X], segments[row, Y], segments[row, Z]
-        dx, dy, dz = segments[row, DX], segments[row, DY], segments[row, DZ]
-        _, _, in_x, out_x = _across(ox, dx, box.low[0], edge, box.fx, box.fx + box.nx)
-        _, _, in_y, out_y = _across(oy, dy, box.low[1], edge, box.fy, box.fy + box.ny)
-        _, _, in_z, out_z = _across(oz, dz, box.low[2], edge, box.fz, box.fz + box.nz)
-        enter = max(0.0, max(in_x, max(in_y, in_z)))
-        leave = min(segments[row, REACH], min(out_x, min(out_y, out_z)))
+        enter, leave = _within(box, segments, row)
         if leave <= enter:
             continue
+        ox, oy, oz = segments[row, X], segments[row, Y], segments[row, Z]
+        dx, dy, dz = segments[row, DX], segments[row, DY], segments[row, DZ]
         pieces = 1 + int((leave - enter) / edge)
         piece = (leave - enter) / pieces
         found = 0.0

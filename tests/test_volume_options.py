@@ -147,6 +147,14 @@ def test_a_time_limit_ends_a_round_that_is_under_way(setting, monkeypatch):
     assert answer.batches == pytest.approx(limit, abs=5)
 
 
+def test_where_time_is_short_the_first_batches_are_small(setting):
+    """The batches that make an error at all are sent in any case: once a second's limit took ten in an arena."""
+    hurried = trace(setting, until=Until(1e-3, time_limit_s=0.0))
+    assert (hurried.stopped, hurried.rays) == ("time limit", engine.FEWEST_BATCHES * engine.HURRIED_RAYS)
+    at_leisure = trace(setting, until=Until(1e9, time_limit_s=1e9))
+    assert (at_leisure.stopped, at_leisure.rays) == ("", engine.FEWEST_BATCHES * engine.ROUND_RAYS)
+
+
 # --- backwards -----------------------------------------------------------------------------------------------------
 
 

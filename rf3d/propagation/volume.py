@@ -45,6 +45,8 @@ ROUND_RAYS = 8_192
 """Rays a batch where the number of batches is left open; more over grids of many voxels."""
 VOXELS_A_RAY = 128
 """Most voxels for a ray of such a batch: adding up large grids again and again would cost more than the rays."""
+HURRIED_RAYS = 512
+"""Fewest rays a batch where there is little time."""
 JUDGED_BATCHES = 16
 """Batches after which a volume that is near its precision is judged again."""
 LEARNED_AFTER, TRIAL_BATCHES = 48, 6
@@ -285,6 +287,9 @@ def trace_volume(
             layout = replace(layout, culprits=_most_to_blame(pilot, grid, straight.power / track, blamed))
     watts = float(dbm_to_watts(transmitter.power_dbm - transmitter.feed_loss_db))
     total = _Total(layout, grid, straight, watts=watts, track_w=watts * track)
+    if until is not None and until.time_limit_s is not None and batches:
+        left_s = until.time_limit_s - (time.monotonic() - begun)
+        rays_a_batch = _in_time(rays_of, layout, grid, rays_a_batch, left_s=left_s, threads=jobs.threads)
     if until is None or batches == 0:
         tasks = _batches(rays_of, total, range(batches), rays_a_batch, jobs, stage="rays")
     else:
@@ -351,6 +356,22 @@ def _batches(
         lambda number: rays_of.batch(_BATCH_KEY, number, rays, total.layout, total.tally()), numbers, jobs=jobs,
         stage=stage, total=len(numbers),
     )  # fmt: skip
+
+
+def _in_time(rays_of: _RaysOf, layout: Layout, grid: Grid, rays: int, *, left_s: float, threads: int) -> int:
+    """Rays a batch, halved until the fewest batches that make an error are done in the time left, by one that is timed.
+
+    What is asked for within a time hangs on the machine in any case.
+    """
+    if rays > HURRIED_RAYS:
+        tried = max(HURRIED_RAYS, rays // 8)
+        tally = np.zeros((grid.count, layout.columns), dtype=np.float32)
+        begun = time.monotonic()
+        rays_of.batch(_PILOT_KEY, 0, tried, layout, tally)
+        ray_s = (time.monotonic() - begun) / tried / threads
+        while rays > HURRIED_RAYS and FEWEST_BATCHES * rays * ray_s > left_s:
+            rays //= 2
+    return rays
 
 
 def _guided(

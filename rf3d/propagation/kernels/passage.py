@@ -24,7 +24,7 @@ CLOSED, SIMPLE, INVOLVED = range(3)
 UNKNOWN = -2
 """Exit of a body that is no box."""
 MOST_FACES, FLUSH_M = 32, 2e-5
-"""Faces of a box; how far what touches it may reach into it, or a corner out of a face's plane: files round to float32."""
+"""Faces of a box; how far others may reach into it, or a corner out of a face's plane; files round to float32."""
 
 
 class Passages(NamedTuple):

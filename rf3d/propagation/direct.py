@@ -34,8 +34,8 @@ NEAR_PARTS, BURIED_PARTS = 4, 2
 NEAR_EDGES = 2.6
 """Cubes whose middles are nearer than so many edges along every axis get their exact mean of 1/r²."""
 _NODE, _WEIGHT = np.polynomial.legendre.leggauss(24)
-_TILE = 16_384
-"""Voxels that are worked out at a time."""
+_LEAST_TILE, _MOST_TILE = 16_384, 32_768
+"""Voxels that are worked out at a time: more cost less, but a small grid is to keep all cores busy."""
 
 
 def uncollided(
@@ -93,7 +93,7 @@ def uncollided(
             )  # fmt: skip
         return found
 
-    tiles = grid.tiles(_TILE)
+    tiles = grid.tiles(min(max(grid.count // 8, _LEAST_TILE), _MOST_TILE))
     power, delay, square, own = (np.zeros(grid.count) for _ in range(4))
     total = Uncollided(power, delay, square, np.zeros((grid.count, 3)), own)
     for voxels, found in zip(

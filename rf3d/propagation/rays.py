@@ -43,8 +43,9 @@ WEAK_SHARE = 1e-3
 """Roulette is played below this share of the mean weight at launch."""
 WHOLE_BYTES, BRICK_BYTES = 2**21, 2**22
 """Tallies up to the first are done as a whole; larger ones in bricks of up to the second, 2^k voxels to an edge."""
-LATE_EVENTS = 8
-"""After so many surfaces the share doubles with each, so that a few weak rays do not hold up a batch."""
+LATE_EVENTS, FEW = 12, 0.02
+"""After so many surfaces, or when no more than that part of the rays is left, the share doubles at every surface: a few
+weak rays do not hold up a batch. Where walls take little, rays are many for long, and late ones matter."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -214,7 +215,7 @@ def _follow(
     clearance = setting.tracer.clearance_m
     triangle_facet = setting.facets.triangle_facet
     thrown = np.zeros(int(setting.bodies.object.max(initial=-1)) + 1)
-    count, stretches, written = rays, 0, 0
+    count, stretches, written, doubled = rays, 0, 0, 0
     segments = np.empty((4 * rays, SEGMENT_COLUMNS))
     carried = np.empty((4 * rays if detail else 0, 3), dtype=np.complex128)
     for event in range(MOST_EVENTS):
@@ -229,7 +230,8 @@ def _follow(
             clearance, listed(state, count), segments, carried, written, behind, ledger,
         )  # fmt: skip
         find_exits(setting, entered)
-        rest = (clearance, max_reflections, weak * 2.0 ** max(0, event - LATE_EVENTS), thrown, ledger)
+        doubled += event > LATE_EVENTS or count < FEW * rays
+        rest = (clearance, max_reflections, weak * 2.0**doubled, thrown, ledger)
         of_walls = (setting.planes, setting.bodies, matter.walls, matter.responses, setting.opaque, matter.glints)
         chance = generator.random((count, 2))
         left = depart(state, count, chance, *of_walls, entered, behind, *rest)

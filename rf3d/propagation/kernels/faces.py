@@ -82,6 +82,7 @@ def term_matrices(
     r_te, r_tm, t_te, t_tm = coefficients(walls, f, part_n, cos_i, depth_n)
     # Face n as seen from its own side: ψ and β are π less what they are at face 0.
     _face_matrix(r_te, r_tm, sin_0, -cos_0, sin_b, -cos_b, True, out[1])
+    # Depths of one part are alike where both are stated (NaN) or without end: neither difference is above 0.
     if part_0 != part_n or abs(depth_0 - depth_n) > 0.0:
         r_te, r_tm, t_te, t_tm = coefficients(walls, f, part_0, cos_i, depth_0)
     _face_matrix(r_te, r_tm, sin_0, cos_0, sin_b, cos_b, True, out[2])

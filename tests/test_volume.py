@@ -570,8 +570,11 @@ def test_segments_leave_their_exact_length_in_every_voxel():
 
 
 @pytest.mark.parametrize("brick", [0, 1, 2, 4, 8])
-def test_bricks_and_parts_of_a_grid_get_the_bits_of_the_whole(brick):
-    """Segments that begin on planes, run within them and through corners of voxels are among them."""
+def test_bricks_and_parts_of_a_grid_get_what_the_whole_gets(brick):
+    """But for the order in which float32 numbers add up: segments are walked side by side, and end sooner in a part.
+
+    Segments that begin on planes, run within them and through corners of voxels are among them.
+    """
     low, edge, shape = np.array([-1.0, -2.0, 0.5]), 0.3, (7, 11, 5)
     source = np.array([0.3, -0.4, 1.1])
     segments, _ = random_segments(low, edge, shape, source)
@@ -581,7 +584,8 @@ def test_bricks_and_parts_of_a_grid_get_the_bits_of_the_whole(brick):
         part = np.zeros((np.prod(size), 5), dtype=np.float32)
         tally_segments(Box(low, edge, *size, *first), segments, source, brick, False, part)
         index = tuple(slice(a, a + n) for a, n in zip(first, size, strict=True))
-        np.testing.assert_array_equal(part.reshape(*size, 5), whole.reshape(*shape, 5)[index])
+        theirs = whole.reshape(*shape, 5)[index]
+        np.testing.assert_allclose(part.reshape(*size, 5), theirs, rtol=1e-6, atol=1e-7 * np.abs(theirs).max())
 
 
 def test_points_drawn_along_segments_leave_their_length_in_the_mean():

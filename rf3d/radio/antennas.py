@@ -237,15 +237,20 @@ def world_response(antenna: Antenna, axes: ArrayLike, directions: ArrayLike) -> 
     (N, 3) complex128
     """
     turn = np.asarray(axes, dtype=np.float64)
-    k = turned(np.asarray(directions, dtype=np.float64).reshape(-1, 3), turn.T)
+    way = np.asarray(directions, dtype=np.float64).reshape(-1, 3)
+    k = turned(way, turn.T)
     if antenna.polarisation == FILE_FIELD:
         return np.asarray(turned(_file_field(antenna, k), turn), dtype=np.complex128)
     along, right = _jones(antenna.polarisation, antenna.xpd_db)
     e = _ludwig3(k) if antenna.aimed else _spherical_axes(k)[0]
-    amplitude = np.sqrt(_gain(antenna, k))[:, None]
-    if right == 0.0:  # linear along e: real arithmetic but for one factor
-        return np.asarray(along * turned(amplitude * e, turn), dtype=np.complex128)
-    return np.asarray(turned(amplitude * (along * e + right * np.cross(k, e)), turn), dtype=np.complex128)
+    co = turned(np.sqrt(_gain(antenna, k))[:, None] * e, turn)
+    field = np.empty(co.shape, dtype=np.complex128)
+    field.real, field.imag = np.real(along) * co, np.imag(along) * co
+    if right != 0.0:
+        cross = _cross(way, co)
+        field.real += np.real(right) * cross
+        field.imag += np.imag(right) * cross
+    return field
 
 
 def peak_gain_dbi(antenna: Antenna) -> float:
@@ -316,12 +321,17 @@ def _ludwig3(k: FloatArray) -> FloatArray:
 
     Source: Ludwig, IEEE Trans. Antennas Propag. 21 (1973) 116, third definition (from memory).
     """
-    middle = k + np.array([1.0, 0.0, 0.0])
+    x, y, z = k[:, 0] + 1.0, k[:, 1], k[:, 2]
     # 1 + x as |k + x̂|²/2 keeps its digits near the back, where x is −1.
-    twice = np.einsum("ni,ni->n", middle, middle)
-    e = -middle * (2.0 * k[:, 2] / np.where(twice > 0.0, twice, 1.0))[:, None]
-    e[:, 2] += 1.0
-    return e
+    twice = x * x + y * y + z * z
+    turn = 2.0 * z / np.where(twice > 0.0, twice, 1.0)
+    return np.stack([-turn * x, -turn * y, 1.0 - turn * z], axis=1)
+
+
+def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Cross products (N, 3), a third of the time of ``numpy.cross`` for long arrays."""
+    (ax, ay, az), (bx, by, bz) = a.T, b.T
+    return np.stack([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx], axis=1)
 
 
 def _file_field(antenna: Antenna, k: FloatArray) -> ComplexArray:

@@ -13,7 +13,7 @@ from rf3d.propagation.kernels import INNER
 from rf3d.propagation.kernels.crossings import OBLIQUE_FACE, Bodies
 from rf3d.propagation.kernels.glints import Glints, glint
 from rf3d.propagation.kernels.images import Planes
-from rf3d.propagation.kernels.interfaces import LEAST_COS, Walls, apply, coefficients, half_space, oblique_body, te_axis
+from rf3d.propagation.kernels.interfaces import LEAST_COS, Walls, body_face, half_bulk, half_space, transmission
 from rf3d.propagation.kernels.passage import INVOLVED, Entered, Passages, simple_passages, spread
 from rf3d.propagation.kernels.responses import Responses, look_up, work_out, work_out_reflection
 from rf3d.propagation.kernels.scatter import scatter
@@ -169,7 +169,7 @@ def branch(
         if rows > 0 and not whole:
             k[0], k[1], k[2] = kx, ky, kz
             passed[0], passed[1], passed[2] = ex, ey, ez
-            through(walls, planes, bodies, passages, i, k, te, passed)
+            through(walls, planes, bodies, passages, i, k, passed)
             on = _power(passed)
         if whole:
             on = share * _square(t_te) + (1.0 - share) * _square(t_tm)
@@ -270,17 +270,28 @@ def through(
     passages: Passages,
     i: int,
     k: FloatArray,
-    te: FloatArray,
     field: ComplexArray,
 ) -> None:
     """Carry a field (3,) in place through everything that ray i passes; in order."""
+    ex, ey, ez = field[0], field[1], field[2]
+    bulk, bulk_part, bulk_m = 1.0 + 0.0j, -1, 0.0
     for row in range(passages.first[i], passages.first[i + 1]):
-        cos_i = te_axis(k, planes.normal[bodies.plane[passages.facet[row]]], te)
+        plane, part, depth_m = bodies.plane[passages.facet[row]], passages.part[row], passages.depth_m[row]
+        nx, ny, nz = planes.normal[plane, 0], planes.normal[plane, 1], planes.normal[plane, 2]
+        cos_i = min(1.0, abs(k[0] * nx + k[1] * ny + k[2] * nz))
         if passages.kind[row] == OBLIQUE_FACE:
-            t_te, t_tm = oblique_body(walls, 0, passages.part[row], cos_i, passages.depth_m[row])
+            if part != bulk_part or depth_m != bulk_m:  # the way out repeats the chord of its way in
+                bulk, bulk_part, bulk_m = half_bulk(walls, 0, part, depth_m), part, depth_m
+            t_te, t_tm = body_face(walls, 0, part, cos_i)
+            t_te, t_tm = t_te * bulk, t_tm * bulk
         else:
-            _, _, t_te, t_tm = coefficients(walls, 0, passages.part[row], cos_i, passages.depth_m[row])
-        apply(field, k, k, te, t_te, t_tm)
+            t_te, t_tm = transmission(walls, 0, part, cos_i, depth_m)
+        # T_TM E + (T_TE − T_TM) E_TE, the field being across k, and TE along s = k × n.
+        sx, sy, sz = k[1] * nz - k[2] * ny, k[2] * nx - k[0] * nz, k[0] * ny - k[1] * nx
+        square = sx * sx + sy * sy + sz * sz
+        c_te = (t_te - t_tm) * (ex * sx + ey * sy + ez * sz) * (1.0 / square if square > LEVEL else 0.0)
+        ex, ey, ez = t_tm * ex + c_te * sx, t_tm * ey + c_te * sy, t_tm * ez + c_te * sz
+    field[0], field[1], field[2] = ex, ey, ez
 
 
 @njit(**INNER)
@@ -306,11 +317,10 @@ def through_all(
     field: ComplexArray,
 ) -> FloatArray:
     """Power |E|² (N,) of N fields (N, 3) carried through everything they pass; no rows, nothing in the way."""
-    te = np.empty(3)
     power = np.empty(len(ways))
     for i in range(len(ways)):
         if passages.first[i] < passages.first[i + 1]:
-            through(walls, planes, bodies, passages, i, ways[i], te, field[i])
+            through(walls, planes, bodies, passages, i, ways[i], field[i])
         power[i] = _power(field[i])
     return power
 

@@ -169,6 +169,26 @@ def half_space(eps: complex, cos_i: float) -> tuple[complex, complex]:
 
 
 @njit(**INNER)
+def slab(
+    eps: complex, wavenumber: float, thickness_m: float, cos_i: float
+) -> tuple[complex, complex, complex, complex]:
+    """R_TE, R_TM, insertion T_TE, T_TM of one layer in air: what ``coefficients`` comes to, with half the divisions.
+
+    Source: ITU-R P.2040-3, single-layer slab.
+    """
+    s = _root(eps, 1.0 - cos_i * cos_i)
+    r_te, r_tm = _over(cos_i - s, cos_i + s), _over(eps * cos_i - s, eps * cos_i + s)
+    k0_d = wavenumber * thickness_m
+    fall, turn, phase = np.exp(k0_d * s.imag), -k0_d * s.real, k0_d * cos_i
+    delay = complex(fall * np.cos(turn), fall * np.sin(turn))
+    insertion = complex(np.cos(phase), np.sin(phase))
+    twice, once = delay * delay, delay * insertion
+    whole_te, whole_tm = _over(1.0 + 0.0j, 1.0 - r_te * r_te * twice), _over(1.0 + 0.0j, 1.0 - r_tm * r_tm * twice)
+    t_te, t_tm = (1.0 - r_te) * (1.0 + r_te) * once * whole_te, (1.0 - r_tm) * (1.0 + r_tm) * once * whole_tm
+    return r_te * (1.0 - twice) * whole_te, r_tm * (1.0 - twice) * whole_tm, t_te, t_tm
+
+
+@njit(**INNER)
 def echo_bound(eps: complex, wavenumber: float, thickness_m: float) -> float:
     """Most of a wave's amplitude that is left after going through a layer and back, at any angle.
 
@@ -224,8 +244,16 @@ def coefficients(
         r_te, r_tm = half_space(walls.permittivity[f, first], cos_i)
         return r_te, r_tm, 0.0j, 0.0j
     k0 = walls.wavenumber[f]
-    sin2 = 1.0 - cos_i * cos_i
     eps = walls.permittivity[f, last]
+    opening = walls.open_fraction[part]
+    if first == last and np.isnan(walls.film[f, first, 0].real):
+        thickness = walls.thickness_m[first]
+        r_te, r_tm, t_te, t_tm = slab(eps, k0, depth_m if np.isnan(thickness) else thickness, cos_i)
+        if opening > 0.0:
+            closed = np.sqrt(1.0 - opening)
+            return r_te * closed, r_tm * closed, _opened(t_te, opening), _opened(t_tm, opening)
+        return r_te, r_tm, t_te, t_tm
+    sin2 = 1.0 - cos_i * cos_i
     s = _root(eps, sin2)
     g_te = _over(s - cos_i, s + cos_i)
     g_tm = _over(s - eps * cos_i, s + eps * cos_i)
@@ -268,7 +296,6 @@ def coefficients(
     insertion = complex(np.cos(phase), np.sin(phase))
     t_te *= insertion
     t_tm *= insertion
-    opening = walls.open_fraction[part]
     if opening > 0.0:
         closed = np.sqrt(1.0 - opening)
         return g_te * closed, g_tm * closed, _opened(t_te, opening), _opened(t_tm, opening)
@@ -302,20 +329,36 @@ def transmission(walls: Walls, f: int, part: int, cos_i: float, depth_m: float) 
 
 @njit(**INNER)
 def oblique_body(walls: Walls, f: int, part: int, cos_in: float, chord_m: float) -> tuple[complex, complex]:
-    """Amplitude factors TE, TM of one face of a body whose two faces are not parallel, half its bulk loss included.
+    """Amplitude factors TE, TM of one face of a body whose two faces are not parallel, half its bulk loss included."""
+    face_te, face_tm = body_face(walls, f, part, cos_in)
+    bulk = half_bulk(walls, f, part, chord_m)
+    return face_te * bulk, face_tm * bulk
 
-    Entering and leaving are each √(1 − r²), which is the same in both directions; the bulk adds
-    exp(−jk₀(√ε − 1)·chord), shared evenly between the two faces. No resonance. A stack of layers that states its
-    own thickness is the skin of a hollow body instead: each face is the whole wall.
+
+@njit(**INNER)
+def body_face(walls: Walls, f: int, part: int, cos_in: float) -> tuple[complex, complex]:
+    """Amplitude factors TE, TM of one face of a body whose two faces are not parallel, what is inside left out.
+
+    Entering and leaving are each √(1 − r²), which is the same in both directions; no resonance. By
+    ``half_space`` that is 2√(s cosθ)/(cosθ + s) and 2√(η s cosθ)/(η cosθ + s). A stack of layers that states its own
+    thickness is the skin of a hollow body instead: each face is the whole wall.
     """
     if not np.isnan(walls.thickness_m[walls.layer_start[part]]):
         return transmission(walls, f, part, cos_in, 0.0)
     eps = walls.permittivity[f, walls.layer_start[part]]
-    r_te, r_tm = half_space(eps, cos_in)
-    index, half = _root(eps, 0.0), 0.5 * walls.wavenumber[f] * chord_m
+    s = _root(eps, 1.0 - cos_in * cos_in)
+    mean = 2.0 * _principal(s * cos_in)
+    return _over(mean, cos_in + s), _over(mean * _root(eps, 0.0), eps * cos_in + s)
+
+
+@njit(**INNER)
+def half_bulk(walls: Walls, f: int, part: int, chord_m: float) -> complex:
+    """exp(−½jk₀(√ε − 1)·chord): what the inside of a body does, shared evenly between two faces; 1 for a hollow one."""
+    if not np.isnan(walls.thickness_m[walls.layer_start[part]]):
+        return 1.0 + 0.0j
+    index, half = _root(walls.permittivity[f, walls.layer_start[part]], 0.0), 0.5 * walls.wavenumber[f] * chord_m
     fall, turn = np.exp(half * index.imag), half * (1.0 - index.real)
-    bulk = complex(fall * np.cos(turn), fall * np.sin(turn))
-    return _principal(1.0 - r_te * r_te) * bulk, _principal(1.0 - r_tm * r_tm) * bulk
+    return complex(fall * np.cos(turn), fall * np.sin(turn))
 
 
 @njit(nogil=True, cache=True)

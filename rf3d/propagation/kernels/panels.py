@@ -11,6 +11,7 @@ from rf3d.propagation.kernels.images import Planes, facet_at
 from rf3d.propagation.kernels.outlines import (
     Outlines,
     facet_share,
+    goes_round,
     make_outlines,
     own_outline,
     shortest_way,
@@ -23,7 +24,9 @@ _GRAZING_M = 1e-3
 """Facets whose plane an end of the way comes nearer than this are not lit."""
 _SEAM_M = 1e-6
 _INSET = 0.1
-"""Share of the way from a facet's outline to its middle line by which a path is drawn inside."""
+"""Share of the way from a facet's outline to its middle line by which a path is drawn inside, by the mirror point. From
+half a width beside it on a path is drawn over the middle line. A facet counts where that point is seen, and its nearest
+edge stands in a corner or behind a flange more often than the facet does."""
 
 
 class Panels(NamedTuple):
@@ -120,7 +123,7 @@ def lobe_ways(
         Ways found; the arrays hold no more than that.
     facet : (K,) int32, estimate : (K,) float64
     point : (K, 3) float64
-        On the facet, a little in from its outline, by the shortest way.
+        On the facet, in from its outline (``_INSET``), by the shortest way.
     """
     facet = np.empty(len(panels.chosen), dtype=np.int32)
     estimate = np.empty(len(panels.chosen))
@@ -155,19 +158,29 @@ def lobe_ways(
             continue
         outline = own_outline(panels.outlines, q)
         inside = shortest_way(outline, panels.normal[q], a, b, mirror_point, point)
-        near = inside or _gap(point, mirror_point) < _SEAM_M
+        beside = 0.0 if inside else _gap(point, mirror_point)
+        near = beside < _SEAM_M
         if near and facet_at(planes, panels.plane[q], mirror_point[0], mirror_point[1], mirror_point[2]) == q:
             continue  # a mirror's path, which the images find
         whole = whole_outline(panels.outlines, q)
         size *= facet_share(outline, whole, panels.normal[q], a, b, point, wavenumber, True)
         if size < least:
             continue
-        inward = 0.0
+        # Triangles may lie a little off the plane of their facet; the point keeps to the height of the outline.
+        inward, height = 0.0, 0.0
         for i in range(3):
             inward += (panels.centre[q, i] - point[i]) * panels.long[q, i]
+            height += (panels.centre[q, i] - point[i]) * panels.normal[q, i]
         inward *= 1.0 - half_v / half_u
-        for i in range(3):
-            points[found, i] = point[i] + _INSET * (panels.centre[q, i] - point[i] - inward * panels.long[q, i])
+        inset = _INSET + (1.0 - _INSET) * min(beside / max(half_v, 1e-9), 1.0)
+        while True:
+            for i in range(3):
+                across = panels.centre[q, i] - point[i] - inward * panels.long[q, i] - height * panels.normal[q, i]
+                points[found, i] = point[i] + inset * across
+            # Where a facet is no rectangle its middle line may lead out of it.
+            if inset == _INSET or goes_round(outline, panels.normal[q], points[found]):
+                break
+            inset = max(0.5 * inset, _INSET)
         facet[found], estimate[found] = q, size
         found += 1
     return found, facet, estimate, points

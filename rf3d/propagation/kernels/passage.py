@@ -204,7 +204,8 @@ def make_boxes(corners_m: FloatArray, planes: Planes, bodies: Bodies, opaque: Bo
         side = np.where(height.max(axis=0) > -height.min(axis=0), -1.0, 1.0)
         if (side * height).max() > FLUSH_M:
             continue
-        others = np.flatnonzero(bodies.object != thing)
+        near = (low <= high[mine].max(axis=0)) & (high >= low[mine].min(axis=0))
+        others = np.flatnonzero(near.all(axis=1) & (bodies.object != thing))
         # Nearest to the body that any point of a facet's box comes, by each plane.
         middle, half = 0.5 * (low[others] + high[others]), 0.5 * (high[others] - low[others])
         nearest = side * _heights(middle, n, o) - _heights(half, np.abs(n), np.zeros(len(n)))

@@ -12,7 +12,6 @@ import shutil
 import subprocess
 import sys
 import tomllib
-import types
 import zipfile
 from dataclasses import replace
 from pathlib import Path
@@ -26,7 +25,6 @@ from rf3d.assessment.pages import margin_words, summary
 from rf3d.assessment.run import solve
 from rf3d.jobs import Jobs
 from rf3d.plan import load_plan, load_scene
-from rf3d.plan_air import _FORMS
 from rf3d.plan_tables import ROWS, HangKind
 from rf3d.venue.readers.meshes import read_mesh
 
@@ -400,24 +398,6 @@ def test_a_plan_of_every_table_comes_back_as_it_was(zips, python, tmp_path):
             assert rows == own[table], (name, table)
         assert set(again) == set(own) - {"venue", "surface"}
         load_plan(tmp_path / f"{name}.toml")
-
-
-def test_objects_have_a_property_for_every_key(monkeypatch):
-    """Of every table that objects say, and of every form of occupied air: a key that rf3d learns is missed here."""
-    package = types.ModuleType("addon")
-    package.__path__ = [str(ADDON)]
-    monkeypatch.setitem(sys.modules, "addon", package)
-    keys = importlib.import_module("addon.keys")
-    for table, held in keys.HELD.items():
-        assert set(held) == set(ROWS[table].model_fields), table
-    forms = {
-        frozenset(
-            ({*map(keys.key_of, names), *(("position_m",) if form in keys.SPOTS else ())} - {"bandwidth_hz"})
-            | ({"low_m", "high_m"} if form in keys.BOXES else set())
-        )
-        for form, names in keys.FORMS.items()
-    }
-    assert forms == {frozenset(names) for _, names in _FORMS}
 
 
 @needs_blender

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import importlib
+import sys
 import tomllib
+import types
 
 import numpy as np
 import pytest
 import trimesh
 
+from rf3d.plan_air import _FORMS
+from rf3d.plan_tables import ROWS
 from rf3d.radio.antennas import aim_axes, make_antenna, response
 from rf3d.units import direction
 from tests.test_blender_addon import ADDON, module
@@ -36,6 +41,24 @@ def test_the_lobe_drawn_is_the_lobe_computed(pattern, gain_dbi, beamwidth_deg, e
     shown = wanted > -lobes.RANGE_DB
     assert shown.sum() > 100
     np.testing.assert_allclose(drawn[shown], wanted[shown], atol=0.1)
+
+
+def test_objects_have_a_property_for_every_key(monkeypatch):
+    """Of every table that objects say, and of every form of occupied air: a key that rf3d learns is missed here."""
+    package = types.ModuleType("addon")
+    package.__path__ = [str(ADDON)]
+    monkeypatch.setitem(sys.modules, "addon", package)
+    keys = importlib.import_module("addon.keys")
+    for table, held in keys.HELD.items():
+        assert set(held) == set(ROWS[table].model_fields), table
+    forms = {
+        frozenset(
+            ({*map(keys.key_of, names), *(("position_m",) if form in keys.SPOTS else ())} - {"bandwidth_hz"})
+            | ({"low_m", "high_m"} if form in keys.BOXES else set())
+        )
+        for form, names in keys.FORMS.items()
+    }
+    assert forms == {frozenset(names) for _, names in _FORMS}
 
 
 def test_numbers_survive_32_bits():

@@ -91,7 +91,10 @@ def draw_neighbourhood(
     phase = k * (shift @ paths.arrival.T)
     bounce = np.flatnonzero((paths.kind == REFLECTION) | (paths.kind == LOBE))
     if len(bounce) and position_tolerance_m > 0:
-        planes, column = np.unique(setting.facets.plane[paths.facet[bounce]], return_inverse=True)
+        plane = setting.facets.plane[paths.facet[bounce]]
+        # In the order of their first facets: two planes nearly alike change places with the last digits of the mesh.
+        first = setting.facets.plane_facets[setting.facets.plane_start[plane]]
+        planes, column = np.unique(first, return_inverse=True)
         lengthening = np.zeros((len(planes), paths.count))
         np.add.at(lengthening, (column, paths.path_of_interaction[bounce]), 2.0 * incidence_cos[bounce])
         displaced = position_tolerance_m * generator.normal(size=(len(shift), len(planes)))

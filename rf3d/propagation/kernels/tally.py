@@ -172,9 +172,9 @@ def _walk(
             amount[ABREAST + n] = np.float32(moment)
             amount[2 * ABREAST + n] = np.float32(moment * excess)
             place = px * across_x + py * across_y + pz + state[_BASE + n]
-            voxel[n] = np.int32(min(max(place, 0.0), last))
+            voxel[n] = np.int32(min(max(0.0, place), last))
             left[n] = leave - step
-            ends += 1 if step >= leave else 0
+            ends += 0 if step < leave else 1  # so that not even a number that is none could go on for ever
             state[_AT + n] = stop
             state[_PX + n] = px + ((1.0 if sx > 0.0 else -1.0) if next_x <= step else 0.0)
             state[_PY + n] = py + ((1.0 if sy > 0.0 else -1.0) if next_y <= step else 0.0)

@@ -83,6 +83,28 @@ def test_segments_leave_their_exact_length_in_every_voxel():
     assert inside > 60
 
 
+@pytest.mark.parametrize("count", [5, 31, 32, 33, 200])
+def test_segments_side_by_side_leave_what_each_leaves_alone(count):
+    """In every column, whatever number is walked: none is lost, and none takes over what belongs to another."""
+    low, edge, shape = np.array([-1.0, -2.0, 0.5]), 0.3, (7, 11, 5)
+    source, columns = np.array([0.3, -0.4, 1.1]), 9
+    segments = random_segments(low, edge, shape, source)[0][:count]
+    drawn = np.random.default_rng(9).random((3, count))
+    segments[:, WEIGHT], segments[:, TRAVELLED], segments[:, OWN] = drawn[0], 9.0 * drawn[1], drawn[2]
+    segments[:, LISTED] = np.arange(count) % 2 + 7  # after the own column, which is 6
+    segments[::5, LISTED], segments[::7, OWN] = -1.0, -1.0
+    box = Box(low, edge, *shape, 0, 0, 0)
+    together = np.zeros((np.prod(shape), columns), dtype=np.float32)
+    tally_segments(box, segments, source, 0, True, together)
+    alone = np.zeros((np.prod(shape), columns))
+    for segment in segments:
+        one = np.zeros((np.prod(shape), columns), dtype=np.float32)
+        tally_segments(box, segment[None], source, 0, True, one)
+        alone += one
+    assert alone[:, 0].any()
+    assert (np.abs(together - alone) <= 1e-6 * np.abs(alone).max(axis=0)).all()
+
+
 @pytest.mark.parametrize("brick", [0, 1, 2, 4, 8])
 def test_bricks_and_parts_of_a_grid_get_what_the_whole_gets(brick):
     """But for the order in which float32 numbers add up: segments are walked side by side, and end sooner in a part.
